@@ -1,0 +1,1 @@
+"""Data only: the demonstration configuration, tolerance profiles and simulated scenarios."""

@@ -1,0 +1,1 @@
+"""Pure numpy: samples in, measured values out. Knows neither storage nor pages."""

@@ -1,0 +1,1 @@
+"""The status page: a process of its own that only ever reads."""

@@ -1,0 +1,178 @@
+"""What the stages hand on: frozen records, units in the names, arrays read-only.
+
+The time axis is the sample index. A fractional index such as 1234.25 lies between two samples.
+`start_s` and the like are seconds from the first sample of the run: index / sample rate.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Kind(StrEnum):
+    """Event kinds, in IEC 61000-4-30 terms."""
+
+    DIP = "dip"
+    SWELL = "swell"
+    INTERRUPTION = "interruption"
+    TRANSIENT = "transient"
+    RAPID_VOLTAGE_CHANGE = "rapid_voltage_change"
+    DISTORTION = "distortion"
+    FREQUENCY = "frequency"
+    FLICKER = "flicker"
+    UNBALANCE = "unbalance"
+
+
+class LogKind(StrEnum):
+    """What the log can hold besides events."""
+
+    STARTED = "started"
+    STOPPED = "stopped"
+    UNOBSERVED = "unobserved"
+    SUPPLY_RETURNED = "supply_returned"
+    CLOCK_SET = "clock_set"
+    MARK = "mark"
+    FAULT = "fault"
+    CALIBRATED = "calibrated"
+    SETTINGS_CHANGED = "settings_changed"
+
+
+class Verdict(StrEnum):
+    """What a tolerance profile says of an event."""
+
+    WITHIN = "within"
+    MAY_STOP = "may_stop"
+    MAY_DAMAGE = "may_damage"
+    BEYOND_LIMIT = "beyond_limit"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Samples that were never seen."""
+
+    first_index: int
+    n_samples: int
+    cause: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HalfCycles:
+    """`urms_half` values of one channel: one-cycle rms, renewed each half cycle."""
+
+    channel: int
+    start_index: NDArray[np.float64]  # start of each one-cycle window, in samples
+    period: NDArray[np.float64]  # length of each window, in samples
+    urms_v: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BasicInterval:
+    """10 cycles at 50 Hz, 12 at 60 Hz."""
+
+    channel: int
+    start_index: float
+    end_index: float
+    urms_v: float
+    frequency_hz: float
+    thd_pct: float  # subgroup distortion THDS, orders 2 to 50
+    harmonics_pct: NDArray[np.float64]  # subgroups 1 to 50, in % of the first
+    flagged: bool  # a dip, swell, interruption or gap touches it
+
+
+@dataclass(frozen=True, slots=True)
+class TenSecondFrequency:
+    """Power frequency: whole cycles in the slot over their time."""
+
+    start_index: float
+    frequency_hz: float
+    flagged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TenMinuteValue:
+    """Mean-square mean of the basic intervals of one ten-minute slot."""
+
+    channel: int
+    start_index: float
+    urms_v: float
+    flagged: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """`urms_half` around one event. A long event keeps its start and its end."""
+
+    start_s: NDArray[np.float64]
+    urms_v: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Waveform:
+    """Samples around one event, at the full rate. A long event has one for each end."""
+
+    first_index: int
+    sample_rate_hz: float
+    volts: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class LevelTime:
+    """Longest unbroken time of an event beyond one level, from one-cycle rms at every sample."""
+
+    level_pct: float  # of declared voltage; below 100 counts time under it, above 100 time over it
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Event:
+    """One disturbance on one channel, as it stands now; open ones are handed on again later."""
+
+    number: int  # within the run; the same each time this event is handed on
+    kind: Kind
+    channel: str
+    group: int  # simultaneous events on other channels share it
+    start_s: float
+    duration_s: float | None  # None while open
+    value: float  # in `unit`
+    unit: str
+    value_pct: float
+    threshold: float  # in `unit`: the limit whose crossing opened the event
+    extreme_s: float  # when `value` was reached
+    below_interruption_s: float | None
+    level_times: tuple[LevelTime, ...]
+    complete: bool  # both ends were seen
+    flags: tuple[str, ...]
+    trace: Trace | None = None
+    waveforms: tuple[Waveform, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """An event compared with one tolerance profile."""
+
+    profile: str  # its id
+    verdict: Verdict | None  # None: the profile says nothing of this kind of event
+    limit: str | None  # the step that gave the verdict, in words: "below 70 % for at most 0.02 s"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedEvent:
+    """An event ready to be stored."""
+
+    event: Event
+    judgement: Judgement
+    start_utc_s: float  # seconds since 1970 UTC
+    clock: str  # how far that stamp can be trusted: synchronised, free, corrected, recording
+
+
+@dataclass(frozen=True, slots=True)
+class LogEntry:
+    """Something the reader of the events has to know."""
+
+    kind: LogKind
+    start_utc_s: float
+    start_s: float | None  # seconds from the first sample of the run, where there is one
+    duration_s: float | None
+    text: str

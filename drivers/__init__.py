@@ -1,0 +1,1 @@
+"""Inputs: the contract, the registry, and one file per kind of input."""

@@ -1,0 +1,60 @@
+"""Time as an input: the only place where the operating system's clocks are read."""
+
+import time
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """Where the program gets its time from."""
+
+    def monotonic_ns(self) -> int:
+        """Nanoseconds on a clock that is never stepped."""
+        ...
+
+    def utc_ns(self) -> int:
+        """Nanoseconds since 1970-01-01 UTC, as the operating system believes it."""
+        ...
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Wait for `duration_s` seconds; nothing for zero or less."""
+        ...
+
+
+class SystemClock:
+    """The operating system's clocks."""
+
+    def monotonic_ns(self) -> int:
+        return time.monotonic_ns()
+
+    def utc_ns(self) -> int:
+        return time.time_ns()
+
+    def sleep_s(self, duration_s: float) -> None:
+        if duration_s > 0:
+            time.sleep(duration_s)
+
+
+class ManualClock:
+    """A clock that moves only when it is told to, for tests: sleeping moves it at once."""
+
+    def __init__(self, utc_s: float = 1_780_000_000.0, monotonic_s: float = 1000.0) -> None:
+        self._utc_ns = round(utc_s * 1e9)
+        self._monotonic_ns = round(monotonic_s * 1e9)
+
+    def monotonic_ns(self) -> int:
+        return self._monotonic_ns
+
+    def utc_ns(self) -> int:
+        return self._utc_ns
+
+    def sleep_s(self, duration_s: float) -> None:
+        self.advance_s(max(duration_s, 0.0))
+
+    def advance_s(self, duration_s: float) -> None:
+        """Move both clocks forward together."""
+        self._monotonic_ns += round(duration_s * 1e9)
+        self._utc_ns += round(duration_s * 1e9)
+
+    def step_utc_s(self, step_s: float) -> None:
+        """Set the wall clock, as time synchronisation does."""
+        self._utc_ns += round(step_s * 1e9)
