@@ -1,0 +1,174 @@
+"""The snapshot file: what is written is what is read, and nothing else is believed."""
+
+import json
+import math
+import threading
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daemon.status import (
+    CaptureStatus,
+    ChannelStatus,
+    DriverStatus,
+    HealthStatus,
+    RunStatus,
+    SiteStatus,
+    Snapshot,
+    State,
+    SupplyStatus,
+    WaveformStatus,
+    read_snapshot,
+    snapshot_as_json,
+    write_snapshot,
+)
+
+
+def plausible_snapshot() -> Snapshot:
+    """One channel at 229.8 V, watching for a day."""
+    order = np.arange(1, 51)
+    harmonics = np.where(order % 2 == 1, 3.0 / order, 0.02)
+    harmonics[0] = 100.0
+    angle = 2 * np.pi * np.arange(960) / 320
+    volts = 229.8 * math.sqrt(2) * np.sin(angle) + 6.0 * np.sin(5 * angle)
+    return Snapshot(
+        version="0.1.0",
+        written_utc="2026-03-04T17:32:10.250Z",
+        state=State.WATCHING,
+        site=SiteStatus("Bakery Lindenhof", "Oven line, socket 3", "Europe/Vienna"),
+        supply=SupplyStatus(230.0, 50.0, "example", "Example tolerance curve", None),
+        capture=CaptureStatus(90.0, 110.0, 5.0, 5.0, 1.0),
+        driver=DriverStatus("simulated", 16000.0, 16, 7000.0),
+        run=RunStatus(3, "2026-03-03T07:02:00.000Z", 124_205.0, 99.98),
+        channels=(ChannelStatus("L1", 229.8, 99.9, 2.1, 1.41, tuple(harmonics.tolist()), None),),
+        frequency_hz=50.012,
+        waveform=WaveformStatus(16000.0, {"L1": tuple(np.round(volts, 1).tolist())}),
+        health=HealthStatus(
+            0, 1.5, "synchronised", "set by time server", 11_200.0, 3.4, 48.2, None
+        ),
+    )
+
+
+def test_read_gives_back_exactly_what_was_written(tmp_path: Path) -> None:
+    path = tmp_path / "status.json"
+    write_snapshot(path, plausible_snapshot())
+    assert read_snapshot(path) == plausible_snapshot()
+
+
+def test_keys_are_the_agreed_ones(tmp_path: Path) -> None:
+    path = tmp_path / "status.json"
+    write_snapshot(path, plausible_snapshot())
+    content = json.loads(path.read_text(encoding="utf-8"))
+    assert set(content) == {
+        "version", "written_utc", "state", "site", "supply", "capture", "driver", "run",
+        "channels", "frequency_hz", "waveform", "health",
+    }  # fmt: skip
+    assert content["state"] == "watching"
+    assert content["channels"][0]["harmonics_pct"][0] == 100.0
+    assert len(content["channels"][0]["harmonics_pct"]) == 50
+    assert content == snapshot_as_json(plausible_snapshot())
+
+
+def test_only_the_file_itself_is_left_in_the_folder(tmp_path: Path) -> None:
+    path = tmp_path / "status.json"
+    write_snapshot(path, plausible_snapshot())
+    write_snapshot(path, plausible_snapshot())
+    assert [entry.name for entry in tmp_path.iterdir()] == ["status.json"]
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, np.float32("nan")])
+def test_numbers_that_json_does_not_know_become_null(tmp_path: Path, value: float) -> None:
+    """RFC 8259 section 6: "Numeric values that cannot be represented ... are not permitted"."""
+    good = plausible_snapshot()
+    channel = replace(good.channels[0], thd_pct=value, harmonics_pct=(100.0, value))
+    path = tmp_path / "status.json"
+    write_snapshot(path, replace(good, channels=(channel,), frequency_hz=value))
+    snapshot = read_snapshot(path)
+    assert snapshot is not None
+    assert snapshot.frequency_hz is None
+    assert snapshot.channels[0].thd_pct is None
+    assert snapshot.channels[0].harmonics_pct == (100.0, None)
+
+
+def test_numpy_numbers_are_written_as_plain_ones(tmp_path: Path) -> None:
+    good = plausible_snapshot()
+    health = replace(good.health, samples_lost=7, ring_fill_pct=np.float64(0.5))
+    path = tmp_path / "status.json"
+    write_snapshot(path, replace(good, frequency_hz=np.float64(49.99), health=health))
+    snapshot = read_snapshot(path)
+    assert snapshot is not None
+    assert snapshot.frequency_hz == 49.99
+    assert (snapshot.health.samples_lost, snapshot.health.ring_fill_pct) == (7, 0.5)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b"null",
+        b"\xff\xfe\x00",
+        b'{"version": "0.1.0"}',
+        b'{"hello": "another program wrote this"}',
+    ],
+)
+def test_a_foreign_file_is_no_snapshot(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "status.json"
+    path.write_bytes(content)
+    assert read_snapshot(path) is None
+
+
+def test_a_missing_file_or_a_folder_is_no_snapshot(tmp_path: Path) -> None:
+    assert read_snapshot(tmp_path / "missing" / "status.json") is None
+    assert read_snapshot(tmp_path) is None
+
+
+def test_every_cut_of_the_file_is_no_snapshot(tmp_path: Path) -> None:
+    path = tmp_path / "status.json"
+    write_snapshot(path, plausible_snapshot())
+    whole = path.read_bytes()
+    for length in range(0, len(whole), 97):
+        path.write_bytes(whole[:length])
+        assert read_snapshot(path) is None
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("state", "dancing"), ("frequency_hz", "NaN"), ("channels", 3), ("written_utc", None)],
+)
+def test_a_wrong_value_is_no_snapshot(tmp_path: Path, key: str, value: object) -> None:
+    path = tmp_path / "status.json"
+    content = snapshot_as_json(plausible_snapshot()) | {key: value}
+    path.write_text(json.dumps(content), encoding="utf-8")
+    assert read_snapshot(path) is None
+
+
+def test_a_folder_that_is_not_there_is_an_error(tmp_path: Path) -> None:
+    with pytest.raises(OSError, match="missing"):
+        write_snapshot(tmp_path / "missing" / "status.json", plausible_snapshot())
+
+
+def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
+    path = tmp_path / "status.json"
+    short = plausible_snapshot()
+    long = replace(short, waveform=WaveformStatus(16000.0, {"L1": (1.0,) * 20_000}))
+    write_snapshot(path, short)
+    seen: list[Snapshot | None] = []
+    done = threading.Event()
+
+    def read_all_the_time() -> None:
+        while not done.is_set():
+            seen.append(read_snapshot(path))
+
+    reader = threading.Thread(target=read_all_the_time)
+    reader.start()
+    for _ in range(40):
+        write_snapshot(path, long)
+        write_snapshot(path, short)
+    done.set()
+    reader.join()
+    assert seen
+    assert all(snapshot in (short, long) for snapshot in seen)
