@@ -51,7 +51,10 @@ def _resolve(value: object, info: ValidationInfo) -> object:
     """A relative path is relative to the folder of the file that holds it."""
     base = (info.context or {}).get("base_dir")
     if isinstance(value, str) and base is not None:
-        return Path(base) / Path(value).expanduser()
+        try:
+            return Path(base) / Path(value).expanduser()
+        except RuntimeError as error:  # ~name of nobody here
+            raise ValueError("must be a path; there is no such home folder") from error
     return value
 
 
