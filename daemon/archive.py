@@ -1,0 +1,278 @@
+"""Reading the database: for the command line, the page, and copies that came from elsewhere.
+
+Every question opens the file, reads, and closes it, so that no reader ever holds up the writer,
+and any thread may ask. Nothing here writes, not even the small files SQLite keeps beside a database
+that is in use.
+"""
+
+import json
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from daemon import schema
+from daemon.errors import InputError, StoreError
+from daemon.records import Kind, LevelTime, LogKind, Trace, Verdict, Waveform
+
+SERIOUS = (Verdict.MAY_STOP, Verdict.MAY_DAMAGE, Verdict.BEYOND_LIMIT)
+BUSY_TIMEOUT_S = 5.0
+
+_JSON_KEYS = (
+    "id",
+    "kind",
+    "channel",
+    "group",
+    "start_utc",
+    "start_s",
+    "duration_s",
+    "value",
+    "unit",
+    "value_pct",
+    "threshold",
+    "verdict",
+    "limit",
+    "complete",
+    "clock",
+    "flags",
+    "profile",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """One row of the table `event`; the fields are its columns, `daemon.schema` explains them."""
+
+    id: int
+    run_id: int
+    number: int
+    kind: Kind
+    channel: str
+    group: int
+    start_utc: str
+    end_utc: str | None
+    start_local: str
+    start_s: float
+    duration_s: float | None
+    value: float
+    unit: str
+    value_pct: float
+    threshold: float
+    extreme_s: float
+    below_interruption_s: float | None
+    level_times: tuple[LevelTime, ...]
+    verdict: Verdict | None
+    limit: str | None
+    profile: str
+    complete: bool
+    clock: str
+    flags: tuple[str, ...]
+
+    def as_json(self) -> dict[str, object]:
+        """The event as `events --format jsonl` and the page hand it out, keys in that order."""
+        found = {key: getattr(self, key) for key in _JSON_KEYS}
+        return found | {"flags": list(self.flags)}
+
+
+@dataclass(frozen=True, slots=True)
+class LogRow:
+    """One row of the table `log`."""
+
+    id: int
+    run_id: int
+    kind: LogKind
+    start_utc: str
+    start_local: str
+    start_s: float | None
+    duration_s: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One row of the table `run`."""
+
+    id: int
+    settings_id: int
+    started_utc: str
+    until_utc: str
+    stopped: bool
+    driver: str
+    sample_rate_hz: float
+    boot_id: str
+    samples_measured: int
+    samples_lost: int
+    clock: str
+    channels: tuple[str, ...]
+    timezone: str
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsText:
+    """The configuration that runs were started with, as text."""
+
+    id: int
+    digest: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventFilter:
+    """Which events: those that began at or after `since_utc_s` and before `until_utc_s`."""
+
+    kind: Kind | None = None
+    since_utc_s: float | None = None
+    until_utc_s: float | None = None
+    serious_only: bool = False
+    newest_first: bool = True
+    limit: int | None = None
+    offset: int = 0
+
+
+class Archive:
+    """A database to be read. A question raises `StoreError` when the file fails meanwhile."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._wal = path.with_name(path.name + "-wal")
+
+    def events(self, wanted: EventFilter) -> list[EventRow]:
+        """The events that pass the filter, in the order of their starts."""
+        where, values = _conditions(wanted)
+        order = "DESC" if wanted.newest_first else "ASC"
+        rows = self._read(
+            f"SELECT * FROM event WHERE {where} ORDER BY start_utc {order}, id {order} "
+            "LIMIT ? OFFSET ?",
+            (*values, -1 if wanted.limit is None else wanted.limit, wanted.offset),
+        )
+        return [_event(row) for row in rows]
+
+    def count(self, wanted: EventFilter) -> int:
+        """How many events pass the filter, whatever its limit and offset."""
+        where, values = _conditions(wanted)
+        return int(self._read(f"SELECT count(*) FROM event WHERE {where}", values)[0][0])
+
+    def event(self, event_id: int) -> EventRow:
+        """One event.
+
+        :raises InputError: there is none with this id; the message says which there are.
+        """
+        rows = self._read("SELECT * FROM event WHERE id = ?", (event_id,))
+        if rows:
+            return _event(rows[0])
+        first, last = self._read("SELECT min(id), max(id) FROM event")[0]
+        known = "it holds no events" if first is None else f"its events are {first} to {last}"
+        raise InputError(f"{self._path} has no event {event_id}: {known}")
+
+    def trace(self, event_id: int) -> Trace | None:
+        """`urms_half` around an event, where it was kept."""
+        rows = self._read("SELECT start_s, urms FROM trace WHERE event_id = ?", (event_id,))
+        return schema.unpack_trace(*rows[0]) if rows else None
+
+    def waveforms(self, event_id: int) -> list[Waveform]:
+        """The samples kept around an event, in the order of time."""
+        rows = self._read(
+            "SELECT first_index, sample_rate_hz, scale_v, samples FROM waveform "
+            "WHERE event_id = ? ORDER BY part",
+            (event_id,),
+        )
+        return [schema.unpack_waveform(*row) for row in rows]
+
+    def log(
+        self, kind: LogKind | None = None, newest_first: bool = True, limit: int | None = None
+    ) -> list[LogRow]:
+        """What happened besides events."""
+        order = "DESC" if newest_first else "ASC"
+        rows = self._read(
+            f"SELECT * FROM log WHERE ?1 IS NULL OR kind = ?1 "
+            f"ORDER BY start_utc {order}, id {order} LIMIT ?2",
+            (None if kind is None else kind.value, -1 if limit is None else limit),
+        )
+        return [LogRow(**(dict(row) | {"kind": LogKind(row["kind"])})) for row in rows]
+
+    def runs(self) -> list[RunRow]:
+        """Every run, the first one first."""
+        return [_run(row) for row in self._read("SELECT * FROM run ORDER BY id")]
+
+    def settings(self, settings_id: int) -> SettingsText:
+        """What a run was started with, by its `settings_id`."""
+        rows = self._read("SELECT * FROM settings WHERE id = ?", (settings_id,))
+        if not rows:
+            raise InputError(f"{self._path} has no settings {settings_id}")
+        return SettingsText(**dict(rows[0]))
+
+    def _read(self, sql: str, values: Sequence[object] = ()) -> list[sqlite3.Row]:
+        if not self._wal.exists():
+            # nobody writes: read the bare file, which also works on read-only media
+            rows = self._ask("mode=ro&immutable=1", sql, values)
+            if not self._wal.exists():
+                return rows
+        return self._ask("mode=ro", sql, values)
+
+    def _ask(self, mode: str, sql: str, values: Sequence[object]) -> list[sqlite3.Row]:
+        uri = f"{self._path.as_uri()}?{mode}"
+        try:
+            with closing(sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
+                connection.row_factory = sqlite3.Row
+                return connection.execute(sql, values).fetchall()
+        except sqlite3.DatabaseError as error:
+            raise StoreError(f"{self._path} cannot be read: {error}{self._advice()}") from error
+
+    def _advice(self) -> str:
+        if not self._wal.exists():
+            return ""
+        return (
+            f" (its newest entries are still in {self._wal.name}; if this is a copy or "
+            "read-only, put both files in a folder you may write to)"
+        )
+
+
+def open_archive(path: Path) -> Archive:
+    """The database at `path`, to be read.
+
+    :raises InputError: missing, not a database, not ours, or newer than this program.
+    :raises StoreError: ours, and damaged or out of reach.
+    """
+    path = Path(path).resolve()
+    if not path.exists():
+        raise InputError(f"{path} does not exist")
+    schema.check_file(path)
+    archive = Archive(path)
+    archive.count(EventFilter(limit=1))  # a damaged file shows itself here
+    return archive
+
+
+def _conditions(wanted: EventFilter) -> tuple[str, list[object]]:
+    parts: list[str] = ["TRUE"]
+    values: list[object] = []
+    if wanted.kind is not None:
+        parts.append("kind = ?")
+        values.append(wanted.kind.value)
+    if wanted.since_utc_s is not None:
+        parts.append("start_utc >= ?")
+        values.append(schema.utc_text(wanted.since_utc_s))
+    if wanted.until_utc_s is not None:
+        parts.append("start_utc < ?")
+        values.append(schema.utc_text(wanted.until_utc_s))
+    if wanted.serious_only:
+        parts.append(f"verdict IN ({', '.join('?' for _ in SERIOUS)})")
+        values += [verdict.value for verdict in SERIOUS]
+    return " AND ".join(parts), values
+
+
+def _event(row: sqlite3.Row) -> EventRow:
+    found = {field.name: row[field.name] for field in fields(EventRow)}
+    found["kind"] = Kind(row["kind"])
+    found["verdict"] = None if row["verdict"] is None else Verdict(row["verdict"])
+    found["complete"] = bool(row["complete"])
+    found["flags"] = tuple(json.loads(row["flags"]))
+    found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(row["level_times"]))
+    return EventRow(**found)
+
+
+def _run(row: sqlite3.Row) -> RunRow:
+    found = dict(row)
+    found["stopped"] = bool(row["stopped"])
+    found["channels"] = tuple(json.loads(row["channels"]))
+    return RunRow(**found)
