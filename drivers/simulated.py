@@ -1,0 +1,325 @@
+"""The simulated input: a scenario file turned into samples, always the same ones.
+
+What it models: a fundamental with harmonics and a constant part, slow drift of magnitude and
+frequency, white noise, rounding and clipping in the converter, and the scenario's timeline.
+
+What it does NOT model: a source impedance or any reaction of loads; a voltage sensor (no gain
+error, phase error, bandwidth or saturation); an anti-alias filter (a transient faster than half
+the sample rate is sampled as it stands, and its peak may fall between two samples); jitter or drift
+of the sample clock; differences between converter channels; temperature. Changes of factor are
+instantaneous. Agreement with it says that measuring is right for these waveforms, not that a
+monitor is right on a real circuit.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Annotated, ClassVar, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import AwareDatetime, Field, model_validator
+
+from drivers.clock import Clock
+from drivers.errors import OptionError, SourceEnded, SourceFailed
+from drivers.scenario import Distortion, OscillatoryTransient, Scenario, load_scenario
+from drivers.source import Block, RelativePath, Source, SourceInfo, SourceOptions
+from drivers.timeline import Entry, Timeline, harmonics_of
+from drivers.waveform import (
+    Converter,
+    CycleTable,
+    Floats,
+    Part,
+    Steps,
+    Wander,
+    cycle_table,
+    noise,
+)
+
+CHUNK = 1 << 14  # samples are made in aligned chunks, so no split into blocks can change one
+STRIDE = 32  # drift is evaluated every 32 samples and joined by straight lines
+REALTIME_BLOCK_S = 0.02
+LONGEST_BLOCK_S = 1.0  # a late reader catches up in pieces of this length
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Synthesis:
+    """Makes samples of one scenario at one rate. Immutable: the same index, the same sample."""
+
+    scenario: Scenario
+    sample_rate_hz: float
+    timeline: Timeline
+    table: CycleTable
+    converter: Converter
+
+    @classmethod
+    def of(cls, scenario: Scenario, sample_rate_hz: float) -> Self:
+        """Prepare tables and timeline."""
+        supply = scenario.supply
+        dc_ratio = supply.dc_pct / 100.0 / math.sqrt(2.0)
+        return cls(
+            scenario=scenario,
+            sample_rate_hz=sample_rate_hz,
+            timeline=Timeline.of(scenario, sample_rate_hz),
+            table=cycle_table(harmonics_of(supply.harmonics), dc_ratio),
+            converter=Converter(scenario.converter.bits, scenario.converter.full_scale_v),
+        )
+
+    def value_at(self, t_s: Floats, column: int = 0) -> Floats:
+        """The voltage of one input at any ascending instants, before noise and converter."""
+        turns = self.timeline.grid.turns_at(t_s)
+        peak_v = self._amplitude_v() * (1.0 + self.timeline.level.value_at(t_s))
+        return self._voltage(t_s, turns, peak_v, column)
+
+    def chunk(self, number: int) -> NDArray[np.float32]:
+        """Samples [number * CHUNK, (number + 1) * CHUNK) of all inputs, read-only."""
+        t_s = (number * CHUNK + np.arange(CHUNK)) / self.sample_rate_hz
+        volts = self._healthy(number, t_s)
+        for entry in self.timeline.stuck:
+            for start_s in self._starts(entry, t_s):
+                self._hold(volts, t_s, entry, start_s)
+        volts.flags.writeable = False
+        return volts
+
+    def lost(self, first_index: int, n_samples: int) -> list[tuple[int, int]]:
+        """Ranges [first, end) of lost samples that overlap the given ones, ascending."""
+        from_s = (first_index - 1) / self.sample_rate_hz
+        to_s = (first_index + n_samples) / self.sample_rate_hz
+        ranges = []
+        for entry in self.timeline.losses:
+            for start_s in entry.starts(self.timeline.grid, from_s, to_s):
+                begin = math.ceil(start_s * self.sample_rate_hz - 1e-6)
+                ranges.append((begin, begin + round(entry.length_s * self.sample_rate_hz)))
+        return sorted(ranges)
+
+    def _amplitude_v(self) -> float:
+        supply = self.scenario.supply
+        return math.sqrt(2.0) * supply.nominal_v * supply.magnitude_pct / 100.0
+
+    def _starts(self, entry: Entry, t_s: Floats) -> list[float]:
+        return entry.starts(self.timeline.grid, float(t_s[0]), float(t_s[-1]) + 1e-9)
+
+    def _healthy(self, number: int, t_s: Floats) -> NDArray[np.float32]:
+        """One chunk as a converter without faults gives it."""
+        supply = self.scenario.supply
+        grid = self.timeline.grid
+        turns = grid.frequency_hz * t_s
+        turns += _joined(grid.wander, t_s, is_integral=True)
+        turns += grid.excursion_turns(t_s)
+        peak_v = self._amplitude_v() * (1.0 + _joined(self.timeline.level, t_s, is_integral=False))
+        volts = np.empty((CHUNK, len(supply.inputs)), dtype=np.float32)
+        for column in range(len(supply.inputs)):
+            analogue_v = self._voltage(t_s, turns, peak_v, column)
+            if supply.noise_pct:
+                rms_v = np.float32(supply.nominal_v * supply.noise_pct / 100.0)
+                analogue_v += rms_v * noise((self.scenario.seed, (number << 4) + column), CHUNK)
+            volts[:, column] = self.converter.volts(analogue_v)
+        return volts
+
+    def _voltage(self, t_s: Floats, turns: Floats, peak_v: Floats, column: int) -> Floats:
+        """Steady waveform of one input with the disturbances that overlap it."""
+        supply = self.scenario.supply
+        turns = turns + supply.shift_turns(supply.inputs[column])
+        active = [
+            (
+                entry.shape,
+                start_s,
+                slice(*np.searchsorted(t_s, (start_s, start_s + entry.length_s))),
+            )
+            for entry in self.timeline.disturbances
+            if entry.shape is not None and column in entry.columns
+            for start_s in self._starts(entry, t_s)
+        ]
+        for shape, _, span in active:
+            if isinstance(shape, Steps):
+                turns[span] += shape.jump_turns
+        volts = self.table.value_at(turns)
+        volts *= peak_v
+        for shape, start_s, span in active:
+            part = Part(t_s[span] - start_s, turns[span], peak_v[span], volts[span])
+            volts[span] = shape.volts(part)
+        return volts
+
+    def _hold(self, volts: NDArray[np.float32], t_s: Floats, entry: Entry, start_s: float) -> None:
+        """Overwrite a stretch with the last sample before it."""
+        held = max(math.ceil(start_s * self.sample_rate_hz - 1e-6) - 1, 0)
+        number, place = divmod(held, CHUNK)
+        times_s = (number * CHUNK + np.arange(CHUNK)) / self.sample_rate_hz
+        values = self._healthy(number, times_s)[place]
+        begin, end = np.searchsorted(t_s, (start_s, start_s + entry.length_s))
+        for column in entry.columns:
+            volts[begin:end, column] = values[column]
+
+
+def _joined(wander: Wander, t_s: Floats, *, is_integral: bool) -> Floats:
+    """The drift on one chunk, exact at every 32nd sample and straight in between.
+
+    The slowest terms have periods of 8 s and more: the error is at most
+    (32 / rate)**2 / 8 * (2 pi / 8 s)**2 = 5e-6 of the drift at 2 kS/s and 8e-8 at 16 kS/s.
+    """
+    if not wander.terms:
+        return np.zeros_like(t_s)
+    step_s = (t_s[1] - t_s[0]) * STRIDE
+    nodes_s = np.append(t_s[::STRIDE], t_s[-STRIDE] + step_s)
+    nodes = wander.integral_at(nodes_s) if is_integral else wander.value_at(nodes_s)
+    rise = np.diff(nodes)[:, np.newaxis] * (np.arange(STRIDE) / STRIDE)
+    rise += nodes[:-1, np.newaxis]
+    return rise.ravel()
+
+
+class SimulatedOptions(SourceOptions):
+    """The `driver:` table for `name: simulated`."""
+
+    sample_rate_hz: Annotated[float, Field(ge=2000.0, le=200_000.0)] = 16_000.0
+    scenario: RelativePath
+    pace: Literal["realtime", "as_fast_as_possible"] = "realtime"
+    start_utc: AwareDatetime | None = None
+    block_s: Annotated[float, Field(ge=0.001, le=10.0)] | None = None
+    duration_s: Annotated[float, Field(gt=0.0, le=1e9)] | None = None
+
+    @model_validator(mode="after")
+    def _start_needs_no_clock(self) -> Self:
+        if self.start_utc is not None and self.pace == "realtime":
+            raise ValueError("start_utc needs pace as_fast_as_possible: realtime starts now")
+        return self
+
+
+class SimulatedSource(Source):
+    """Plays a scenario, at the pace of the given clock or as fast as it is read."""
+
+    Options = SimulatedOptions
+    is_hardware: ClassVar[bool] = False
+
+    def __init__(self, options: SourceOptions, clock: Clock) -> None:
+        if not isinstance(options, SimulatedOptions):
+            raise OptionError("the simulated driver takes SimulatedOptions")
+        self._options = options
+        self._clock = clock
+        self._synthesis: Synthesis | None = None
+        self._n_samples: int | None = None
+        self._index = 0
+        self._opened_ns = 0
+        self._chunk_number = -1
+        self._chunk: NDArray[np.float32] = np.empty((0, 1), dtype=np.float32)
+
+    def open(self) -> SourceInfo:
+        options = self._options
+        scenario = load_scenario(options.scenario)
+        rate_hz = options.sample_rate_hz
+        _refuse_aliases(scenario, rate_hz, str(options.scenario))
+        self._synthesis = Synthesis.of(scenario, rate_hz)
+        duration_s = options.duration_s or scenario.duration_s
+        self._n_samples = None if duration_s is None else max(round(duration_s * rate_hz), 1)
+        self._index = 0
+        self._chunk_number = -1
+        self._opened_ns = self._clock.monotonic_ns()
+        return SourceInfo(
+            sample_rate_hz=rate_hz,
+            inputs=scenario.supply.inputs,
+            bits=scenario.converter.bits,
+            full_scale_v=scenario.converter.full_scale_v,
+            bandwidth_hz=rate_hz / 2.0,
+            is_simultaneous=True,
+            is_live=self._is_realtime,
+            start_utc_s=None if options.start_utc is None else options.start_utc.timestamp(),
+            n_samples=self._n_samples,
+        )
+
+    def read(self, timeout_s: float) -> Block | None:
+        synthesis = self._synthesis
+        if synthesis is None:
+            raise SourceFailed("the simulated input is not open")
+        if self._n_samples is not None and self._index >= self._n_samples:
+            raise SourceEnded(f"the scenario is over after {self._n_samples} samples")
+        first = self._after_losses(synthesis)
+        n_samples = self._available(first, timeout_s)
+        if n_samples <= 0:
+            return None
+        n_samples = _before_loss(synthesis, first, n_samples)
+        block = Block(first, self._samples(synthesis, first, n_samples), first - self._index)
+        self._index = first + n_samples
+        return block
+
+    def close(self) -> None:
+        self._synthesis = None
+
+    @property
+    def _is_realtime(self) -> bool:
+        return self._options.pace == "realtime"
+
+    def _available(self, first: int, timeout_s: float) -> int:
+        """How many samples from index `first` on can be delivered now, or after a wait."""
+        rest = math.inf if self._n_samples is None else self._n_samples - first
+        wanted = int(min(self._block_samples(first), rest))
+        if not self._is_realtime:
+            return wanted
+        due_ns = self._opened_ns + math.ceil((first + wanted - 1) * 1e9 / self._rate_hz)
+        wait_s = min((due_ns - self._clock.monotonic_ns()) / 1e9, timeout_s)
+        if wait_s > 0:
+            self._clock.sleep_s(wait_s)
+        elapsed_ns = self._clock.monotonic_ns() - self._opened_ns
+        due = int(elapsed_ns * self._rate_hz // 1e9) + 1 - first
+        return int(min(due, rest, max(LONGEST_BLOCK_S * self._rate_hz, wanted)))
+
+    @property
+    def _rate_hz(self) -> float:
+        return self._options.sample_rate_hz
+
+    def _block_samples(self, first: int) -> int:
+        block_s = self._options.block_s
+        if block_s is None and not self._is_realtime:
+            return CHUNK - first % CHUNK  # whole chunks need no copy
+        return max(round((block_s or REALTIME_BLOCK_S) * self._rate_hz), 1)
+
+    def _after_losses(self, synthesis: Synthesis) -> int:
+        """Index of the next sample that is not lost.
+
+        The last sample of a run is never lost, so that a loss before it is told.
+        """
+        first = self._index
+        for begin, end in synthesis.lost(first, 1):
+            if begin <= first:
+                first = max(first, end)
+        return first if self._n_samples is None else min(first, self._n_samples - 1)
+
+    def _samples(self, synthesis: Synthesis, first: int, n_samples: int) -> NDArray[np.float32]:
+        pieces = []
+        end = first + n_samples
+        while first < end:
+            number, begin = divmod(first, CHUNK)
+            if number != self._chunk_number:
+                self._chunk, self._chunk_number = synthesis.chunk(number), number
+            piece = self._chunk[begin : begin + end - first]
+            pieces.append(piece)
+            first += len(piece)
+        if len(pieces) == 1:
+            return pieces[0]
+        volts = np.concatenate(pieces)
+        volts.flags.writeable = False
+        return volts
+
+
+def _before_loss(synthesis: Synthesis, first: int, n_samples: int) -> int:
+    """How many of the next samples come before one that is lost."""
+    begins = [begin for begin, _ in synthesis.lost(first, n_samples) if begin > first]
+    return min([n_samples, *(begin - first for begin in begins)])
+
+
+def _refuse_aliases(scenario: Scenario, sample_rate_hz: float, where: str) -> None:
+    """Nothing that lasts may lie above half the sample rate: it would be another frequency."""
+    supply = scenario.supply
+    orders = [(f"supply.harmonics[{i}]", h.order) for i, h in enumerate(supply.harmonics)]
+    tones = []
+    for number, source in enumerate(scenario.timeline):
+        key = f"timeline[{number}]"
+        if isinstance(source, Distortion):
+            orders += [(f"{key}.harmonics[{i}]", h.order) for i, h in enumerate(source.harmonics)]
+        if isinstance(source, OscillatoryTransient):
+            tones.append((f"{key}.frequency_hz", source.frequency_hz))
+    tones += [(key, order * supply.frequency_hz) for key, order in orders]
+    limit_hz = sample_rate_hz / 2.0
+    faults = [f"{key} is at {tone_hz:g} Hz" for key, tone_hz in tones if tone_hz >= limit_hz]
+    if faults:
+        raise OptionError(
+            f"{where}: must be below half of driver.sample_rate_hz, {limit_hz:g} Hz: "
+            + "; ".join(faults)
+        )

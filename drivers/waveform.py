@@ -1,0 +1,258 @@
+"""Parts of a simulated voltage, each a pure function of time.
+
+Nothing here keeps state, so a waveform can be asked for in any order and in any pieces. Phase is
+counted in turns (cycles of the fundamental since t = 0); 0 is an upward zero crossing.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+TABLE_POINTS = 1 << 15
+WANDER_PERIODS_S = ((8.0, 12.0), (15.0, 30.0), (40.0, 90.0))
+WANDER_SHARES = (0.2, 0.3, 0.5)  # the slowest moves most
+FADE_CONSTANTS = 14.0  # exp(-14) = 8e-7: less than one step of a 20 bit converter
+
+
+@dataclass(frozen=True, slots=True)
+class Wander:
+    """A slow drift: a sum of sinusoids, each (amplitude, rate in Hz, phase in radians)."""
+
+    terms: tuple[tuple[float, float, float], ...] = ()
+
+    def value_at(self, t_s: Floats) -> Floats:
+        """The drift itself, in the unit of the amplitudes."""
+        total = np.zeros_like(t_s)
+        for amplitude, rate_hz, phase_rad in self.terms:
+            total += amplitude * np.sin(2 * np.pi * rate_hz * t_s + phase_rad)
+        return total
+
+    def integral_at(self, t_s: Floats) -> Floats:
+        """Its integral from 0 to `t_s`, in closed form."""
+        total = np.zeros_like(t_s)
+        for amplitude, rate_hz, phase_rad in self.terms:
+            omega = 2 * np.pi * rate_hz
+            total += amplitude / omega * (math.cos(phase_rad) - np.cos(omega * t_s + phase_rad))
+        return total
+
+
+def seeded_wander(amplitude: float, seed: int, stream: int) -> Wander:
+    """A drift that never exceeds `amplitude`; seed and stream choose its periods and phases."""
+    if amplitude == 0:
+        return Wander()
+    generator = np.random.default_rng((seed, stream))
+    return Wander(
+        tuple(
+            (
+                amplitude * share,
+                1.0 / float(generator.uniform(*periods_s)),
+                float(generator.uniform(0.0, 2 * np.pi)),
+            )
+            for share, periods_s in zip(WANDER_SHARES, WANDER_PERIODS_S, strict=True)
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Harmonic:
+    """One harmonic: amplitude relative to the fundamental, phase against its sine."""
+
+    order: int
+    ratio: float
+    phase_rad: float
+
+    def value_at(self, turns: Floats) -> Floats:
+        """Instantaneous value for a fundamental of amplitude 1."""
+        return self.ratio * np.sin(2 * np.pi * self.order * turns + self.phase_rad)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CycleTable:
+    """One cycle in 32768 points with straight lines between them.
+
+    The error of a straight line is at most step**2 / 8 times the second derivative: 4.6e-9 of the
+    amplitude for the fundamental, order**2 times that of a harmonic's own amplitude.
+    """
+
+    values: Floats
+    steps: Floats
+
+    def value_at(self, turns: Floats) -> Floats:
+        """Instantaneous value, shape of `turns`, for a fundamental of amplitude 1."""
+        fraction = turns * TABLE_POINTS
+        whole = np.floor(fraction)
+        point = whole.astype(np.int64)
+        point &= TABLE_POINTS - 1
+        fraction -= whole
+        fraction *= self.steps[point]
+        fraction += self.values[point]
+        return fraction
+
+
+def cycle_table(harmonics: tuple[Harmonic, ...], dc_ratio: float) -> CycleTable:
+    """Fundamental, harmonics and a constant part, for a fundamental of amplitude 1."""
+    turns = np.arange(TABLE_POINTS + 1) / TABLE_POINTS
+    cycle = np.sin(2 * np.pi * turns) + dc_ratio
+    for harmonic in harmonics:
+        cycle += harmonic.value_at(turns)
+    return CycleTable(values=cycle[:-1], steps=np.diff(cycle))
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """Rounds to the nearest of 2**bits codes and clips at the ends of the range."""
+
+    bits: int
+    full_scale_v: float
+
+    @property
+    def step_v(self) -> float:
+        """One code in volts."""
+        return self.full_scale_v / float(1 << (self.bits - 1))
+
+    def volts(self, analogue_v: Floats) -> Floats:
+        """What the codes stand for; overwrites `analogue_v`."""
+        limit = 1 << (self.bits - 1)
+        analogue_v /= self.step_v
+        np.rint(analogue_v, out=analogue_v)
+        np.clip(analogue_v, -limit, limit - 1, out=analogue_v)
+        analogue_v *= self.step_v
+        return analogue_v
+
+
+def noise(key: tuple[int, int], n_samples: int) -> NDArray[np.float32]:
+    """White Gaussian noise of unit rms that depends on nothing but `key`."""
+    bits = np.random.Philox(key=np.array(key, dtype=np.uint64))
+    return np.random.Generator(bits).standard_normal(n_samples, dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """The stretch of one input's waveform that a disturbance works on; arrays of one length."""
+
+    elapsed_s: Floats  # since the disturbance began
+    turns: Floats  # phase of this input's fundamental
+    peak_v: Floats  # amplitude of the undisturbed fundamental
+    volts: Floats
+
+
+class Shape(Protocol):
+    """What a disturbance does to a waveform from its start until `length_s` later."""
+
+    @property
+    def length_s(self) -> float:
+        """How long it has any effect."""
+        ...
+
+    def volts(self, part: Part) -> Floats:
+        """The disturbed waveform."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """Constant factors one after another, each (duration in seconds, factor)."""
+
+    levels: tuple[tuple[float, float], ...]
+    jump_turns: float = 0.0  # phase shift while it lasts
+
+    @property
+    def length_s(self) -> float:
+        return math.fsum(duration_s for duration_s, _ in self.levels)
+
+    def factor_at(self, elapsed_s: Floats) -> Floats:
+        """The factor in force."""
+        edges_s = np.cumsum([duration_s for duration_s, _ in self.levels])[:-1]
+        factors = np.array([factor for _, factor in self.levels])
+        return factors[np.searchsorted(edges_s, elapsed_s, side="right")]
+
+    def volts(self, part: Part) -> Floats:
+        return part.volts * self.factor_at(part.elapsed_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """An abrupt fall, held for a while, then an exponential return: a motor that starts."""
+
+    residual: float
+    hold_s: float
+    time_constant_s: float
+
+    @property
+    def length_s(self) -> float:
+        return self.hold_s + FADE_CONSTANTS * self.time_constant_s
+
+    def factor_at(self, elapsed_s: Floats) -> Floats:
+        """1 - (1 - residual) exp(-(t - hold) / time constant)."""
+        fading_s = np.maximum(elapsed_s - self.hold_s, 0.0)
+        return 1.0 - (1.0 - self.residual) * np.exp(-fading_s / self.time_constant_s)
+
+    def volts(self, part: Part) -> Floats:
+        return part.volts * self.factor_at(part.elapsed_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Impulse:
+    """A raised-cosine pulse added to the waveform, `width_s` wide at half its height."""
+
+    peak_v: float
+    width_s: float
+
+    @property
+    def length_s(self) -> float:
+        return 2.0 * self.width_s
+
+    def volts(self, part: Part) -> Floats:
+        turn = part.elapsed_s / self.length_s
+        return part.volts + 0.5 * self.peak_v * (1.0 - np.cos(2 * np.pi * turn))
+
+
+@dataclass(frozen=True, slots=True)
+class Ringing:
+    """A decaying cosine added to the waveform: it begins at its peak, as a switched bank does."""
+
+    peak_v: float
+    frequency_hz: float
+    decay_s: float
+
+    @property
+    def length_s(self) -> float:
+        return FADE_CONSTANTS * self.decay_s
+
+    def volts(self, part: Part) -> Floats:
+        envelope = self.peak_v * np.exp(-part.elapsed_s / self.decay_s)
+        return part.volts + envelope * np.cos(2 * np.pi * self.frequency_hz * part.elapsed_s)
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraHarmonics:
+    """Harmonics that come and go."""
+
+    harmonics: tuple[Harmonic, ...]
+    length_s: float
+
+    def volts(self, part: Part) -> Floats:
+        extra = np.zeros_like(part.turns)
+        for harmonic in self.harmonics:
+            extra += harmonic.value_at(part.turns)
+        return part.volts + part.peak_v * extra
+
+
+@dataclass(frozen=True, slots=True)
+class Notches:
+    """Equal notches, evenly spaced in each cycle, the first half a spacing after the crossing."""
+
+    depth: float
+    width_turns: float
+    per_cycle: int
+    length_s: float
+
+    def volts(self, part: Part) -> Floats:
+        place = (part.turns * self.per_cycle - 0.5) % 1.0
+        inside = place < self.width_turns * self.per_cycle
+        return np.where(inside, part.volts * (1.0 - self.depth), part.volts)
