@@ -9,46 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.status import (
-    CaptureStatus,
-    ChannelStatus,
-    DriverStatus,
-    HealthStatus,
-    RunStatus,
-    SiteStatus,
-    Snapshot,
-    State,
-    SupplyStatus,
-    WaveformStatus,
-    read_snapshot,
-    snapshot_as_json,
-    write_snapshot,
-)
-
-
-def plausible_snapshot() -> Snapshot:
-    """One channel at 229.8 V, watching for a day."""
-    order = np.arange(1, 51)
-    harmonics = np.where(order % 2 == 1, 3.0 / order, 0.02)
-    harmonics[0] = 100.0
-    angle = 2 * np.pi * np.arange(960) / 320
-    volts = 229.8 * math.sqrt(2) * np.sin(angle) + 6.0 * np.sin(5 * angle)
-    return Snapshot(
-        version="0.1.0",
-        written_utc="2026-03-04T17:32:10.250Z",
-        state=State.WATCHING,
-        site=SiteStatus("Bakery Lindenhof", "Oven line, socket 3", "Europe/Vienna"),
-        supply=SupplyStatus(230.0, 50.0, "example", "Example tolerance curve", None),
-        capture=CaptureStatus(90.0, 110.0, 5.0, 5.0, 1.0),
-        driver=DriverStatus("simulated", 16000.0, 16, 7000.0),
-        run=RunStatus(3, "2026-03-03T07:02:00.000Z", 124_205.0, 99.98),
-        channels=(ChannelStatus("L1", 229.8, 99.9, 2.1, 1.41, tuple(harmonics.tolist()), None),),
-        frequency_hz=50.012,
-        waveform=WaveformStatus(16000.0, {"L1": tuple(np.round(volts, 1).tolist())}),
-        health=HealthStatus(
-            0, 1.5, "synchronised", "set by time server", 11_200.0, 3.4, 48.2, None
-        ),
-    )
+from daemon.status import Snapshot, WaveformStatus, read_snapshot, snapshot_as_json, write_snapshot
+from tests.page_material import plausible_snapshot
 
 
 def test_read_gives_back_exactly_what_was_written(tmp_path: Path) -> None:

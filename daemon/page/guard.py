@@ -1,0 +1,108 @@
+"""What every request has to pass, and the headers every answer carries.
+
+The Host check defends against DNS rebinding: a foreign web page may point its own name at this
+machine, but cannot make the browser send one of ours.
+"""
+
+import base64
+import binascii
+import hmac
+import ipaddress
+import socket
+from collections.abc import Mapping
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LOOPBACK = ("localhost", "127.0.0.1", "::1")
+_WILDCARDS = ("0.0.0.0", "::", "")
+
+HEADERS: Mapping[str, str] = {
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; "
+        "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+
+
+def hosts_for(bind: str) -> tuple[str, ...]:
+    """The names a page bound to `bind` is asked for under; `*` stands for any plain address."""
+    if bind not in _WILDCARDS:
+        return tuple(dict.fromkeys((*LOOPBACK, bind.lower())))
+    own = socket.gethostname().lower()
+    return (*LOOPBACK, own, f"{own}.local", "*")
+
+
+class Guard:
+    """ASGI middleware: host, then method, then token, then headers on the answer."""
+
+    def __init__(self, app: ASGIApp, hosts: tuple[str, ...], token: str | None) -> None:
+        self._app = app
+        self._hosts = frozenset(hosts)
+        self._token = token
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                MutableHeaders(scope=message).update(HEADERS)
+            await send(message)
+
+        refusal = self._refusal(scope["method"], Headers(scope=scope))
+        await (refusal or self._app)(scope, receive, send_guarded)
+
+    def _refusal(self, method: str, headers: Headers) -> PlainTextResponse | None:
+        if not self._is_our_host(headers.get("host", "")):
+            return PlainTextResponse("this page does not answer under that name\n", 421)
+        if method not in ("GET", "HEAD"):
+            return PlainTextResponse("read only\n", 405, {"Allow": "GET, HEAD"})
+        if self._token is not None and not _has_token(headers, self._token):
+            challenge = {"WWW-Authenticate": 'Basic realm="Halfcycle", charset="UTF-8"'}
+            return PlainTextResponse("a token is needed\n", 401, challenge)
+        return None
+
+    def _is_our_host(self, header: str) -> bool:
+        name = host_name(header)
+        return name in self._hosts or ("*" in self._hosts and _is_address(name))
+
+
+def host_name(header: str) -> str:
+    """The name in a Host header, without port and brackets: `[::1]:8230` is `::1`."""
+    name = header.strip().lower()
+    if name.startswith("["):
+        return name[1:].partition("]")[0]
+    return name.partition(":")[0].removesuffix(".")
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def _has_token(headers: Headers, token: str) -> bool:
+    """`Bearer TOKEN` from programs; from browsers Basic with any name and the token as password."""
+    scheme, _, given = headers.get("authorization", "").partition(" ")
+    if scheme.lower() == "basic":
+        given = _password(given)
+    elif scheme.lower() != "bearer":
+        return False
+    return hmac.compare_digest(given.strip().encode(), token.encode())
+
+
+def _password(credentials: str) -> str:
+    try:
+        decoded = base64.b64decode(credentials.strip(), validate=True).decode()
+    except (binascii.Error, UnicodeDecodeError):
+        return ""
+    return decoded.partition(":")[2]

@@ -1,0 +1,255 @@
+"""What the page says, decided here and only laid out in the template."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+
+from daemon.archive import EventRow
+from daemon.page.health import CLOCKS_TO_TRUST, Fact, health_facts
+from daemon.page.levels import Level
+from daemon.page.live import ChannelView, Scale, channel_views, declared_scale
+from daemon.page.reading import History, Reading
+from daemon.page.words import (
+    duration_words,
+    kind_words,
+    lasted_words,
+    local_time,
+    plain_words,
+    value_words,
+    verdict_words,
+    what_words,
+    when_words,
+    zone_of,
+)
+from daemon.status import RunStatus, Snapshot, State
+
+_VERDICT_LEVELS = {
+    "may_damage": Level.BAD,
+    "may_stop": Level.BAD,
+    "beyond_limit": Level.ATTENTION,
+}
+_VERDICT_RANKS = {"may_damage": 3, "may_stop": 2, "beyond_limit": 1}
+_KIND_RANKS = {"interruption": 3, "dip": 2, "swell": 2, "transient": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """One of the three answers at the top."""
+
+    level: Level
+    word: str  # says what the colour says
+    text: str
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EventView:
+    """One row of the event list."""
+
+    number: int
+    when: str
+    utc: str
+    kind: str
+    channel: str
+    value: str
+    value_pct: str
+    lasted: str
+    level: Level
+    meaning: str
+    limit: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class PageView:
+    """Everything the template needs."""
+
+    title: str
+    as_of: str
+    zone: str
+    trouble: str | None  # why the live values cannot be believed
+    is_all: bool
+    n_smaller: int  # captured, and not serious
+    watching: Sentence
+    voltage: Sentence
+    worst: Sentence
+    frequency: str
+    scale: Scale | None
+    channels: tuple[ChannelView, ...]
+    events: tuple[EventView, ...]
+    events_error: str | None
+    watched: tuple[Fact, ...]
+    health: tuple[Fact, ...]
+    snapshot: Snapshot | None
+
+
+def build_view(reading: Reading, history: History, is_all: bool) -> PageView:
+    """Put the page into words."""
+    snapshot = reading.snapshot
+    zone = zone_of(snapshot.site.timezone if snapshot else None)
+    now = datetime.fromtimestamp(reading.now_utc_s, zone)
+    voltage = voltage_sentence(reading)
+    open_run_id = snapshot.run.id if snapshot and reading.trouble is None else None
+    return PageView(
+        title=f"{voltage.word}: {snapshot.site.name}" if snapshot else "no data",
+        as_of=f"{now:%H:%M:%S}",
+        zone=str(zone),
+        trouble=reading.trouble,
+        is_all=is_all,
+        n_smaller=max(history.n_captured - history.n_serious, 0),
+        watching=watching_sentence(reading, now),
+        voltage=voltage,
+        worst=worst_sentence(history, now, open_run_id),
+        frequency=value_words(snapshot.frequency_hz, "Hz") if snapshot else "",
+        scale=declared_scale(snapshot) if snapshot else None,
+        channels=channel_views(snapshot) if snapshot else (),
+        events=tuple(event_view(row, now, open_run_id) for row in history.listed),
+        events_error=history.error,
+        watched=watched_facts(snapshot) if snapshot else (),
+        health=health_facts(snapshot) if snapshot else (),
+        snapshot=snapshot,
+    )
+
+
+def watching_sentence(reading: Reading, now: datetime) -> Sentence:
+    """Is it watching?"""
+    snapshot = reading.snapshot
+    if snapshot is None:
+        return Sentence(Level.UNKNOWN, "no status", "Not watching, as far as this page can tell.")
+    written = when_words(local_time(snapshot.written_utc, now.tzinfo or UTC), now, True)
+    if snapshot.state is State.STOPPED:
+        return Sentence(Level.ATTENTION, "stopped", f"Not watching: stopped {written}.")
+    if reading.trouble:
+        text = f"Not watching, as far as this page can tell: {reading.trouble}."
+        return Sentence(Level.BAD, "no data", text, f"Last sign of life {written}.")
+    if snapshot.state is State.WAITING_FOR_DEVICE:
+        fault = snapshot.health.last_fault or ""
+        return Sentence(Level.BAD, "waiting", "Not watching: waiting for the device.", fault)
+    if snapshot.state is State.STARTING:
+        return Sentence(Level.UNKNOWN, "starting", "Starting: nothing measured yet.")
+    return _watching(snapshot.run, now)
+
+
+def _watching(run: RunStatus, now: datetime) -> Sentence:
+    since = when_words(local_time(run.started_utc, now.tzinfo or UTC), now)
+    text = f"Watching since {since}: {duration_words(round(run.watched_s))}."
+    if run.observed_pct >= 99.995:
+        return Sentence(Level.GOOD, "watching", text, "Nothing was missed.")
+    missed = f"{100 - run.observed_pct:.2f} % of that time was not observed."
+    level = Level.GOOD if run.observed_pct >= 99.9 else Level.ATTENTION
+    return Sentence(level, "watching", text, missed)
+
+
+def voltage_sentence(reading: Reading) -> Sentence:
+    """Is the voltage good now?"""
+    snapshot = reading.snapshot
+    views = channel_views(snapshot) if snapshot else ()
+    if snapshot is None or reading.trouble or snapshot.state is not State.WATCHING or not views:
+        last = f"Last measured: {_voltages(views)}." if views else ""
+        return Sentence(Level.UNKNOWN, "unknown", "Voltage now: unknown.", last)
+    worst = max(views, key=lambda view: view.level.rank)
+    declared = f"{plain_words(snapshot.supply.nominal_v)} V"
+    if len(views) == 1:
+        text = f"Voltage now: {worst.voltage}, {worst.percent} of {declared}: {worst.word}."
+        return Sentence(worst.level, worst.word, text)
+    odd = ", ".join(f"{view.name} {view.word}" for view in views if view.level is not Level.GOOD)
+    text = f"Voltage now: {_voltages(views)}, declared {declared}: {odd or worst.word}."
+    return Sentence(worst.level, worst.word, text)
+
+
+def _voltages(views: tuple[ChannelView, ...]) -> str:
+    return ", ".join(
+        view.voltage if len(views) == 1 else f"{view.name} {view.voltage}" for view in views
+    )
+
+
+def worst_sentence(history: History, now: datetime, open_run_id: int | None) -> Sentence:
+    """Did anything serious happen, and when?"""
+    if history.error is not None:
+        return Sentence(Level.UNKNOWN, "unknown", "Events: cannot be read.", history.error)
+    if not history.serious:
+        return Sentence(Level.GOOD, "none", "No serious event recorded.", _smaller(history))
+    row = max(history.serious, key=_severity)
+    zone = now.tzinfo or UTC
+    when = when_words(local_time(row.start_utc, zone), now)
+    text = f"Worst event: {what_words(row, open_run_id)}, {when}: {verdict_words(row.verdict)}."
+    shown, latest = len(history.serious), local_time(history.serious[0].start_utc, zone)
+    if history.n_serious > shown:
+        detail = f"Worst of the latest {shown} of {history.n_serious} serious events."
+    elif shown > 1:
+        detail = f"Worst of {shown} serious events; the latest was {when_words(latest, now)}."
+    else:
+        detail = "The only serious event recorded."
+    return Sentence(_verdict_level(row), verdict_words(row.verdict), text, detail)
+
+
+def _smaller(history: History) -> str:
+    n_smaller = history.n_captured - history.n_serious
+    if n_smaller <= 0:
+        return "Nothing smaller was captured either."
+    return f"{n_smaller} smaller event{'s were' if n_smaller > 1 else ' was'} captured."
+
+
+def _severity(row: EventRow) -> tuple[int, int, float, float]:
+    """By verdict, then kind, then departure from the declared value, then duration."""
+    lasted_s = float("inf") if row.duration_s is None else row.duration_s
+    departure = abs(row.value_pct - 100)
+    verdict = _VERDICT_RANKS.get(row.verdict or "", 0)
+    return verdict, _KIND_RANKS.get(row.kind, 0), departure, lasted_s
+
+
+def _verdict_level(row: EventRow) -> Level:
+    return _VERDICT_LEVELS.get(row.verdict or "", Level.UNKNOWN)
+
+
+def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventView:
+    """One event as a row of the list."""
+    zone: tzinfo = now.tzinfo or UTC
+    return EventView(
+        number=row.id,
+        when=when_words(local_time(row.start_utc, zone), now, with_seconds=True),
+        utc=row.start_utc,
+        kind=kind_words(row.kind),
+        channel=row.channel,
+        value=value_words(row.value, row.unit),
+        value_pct=f"{row.value_pct:.1f} %" if row.unit == "V" else "",
+        lasted=lasted_words(row, open_run_id),
+        level=_verdict_level(row),
+        meaning=verdict_words(row.verdict),
+        limit=row.limit or "",
+        note=_note(row),
+    )
+
+
+def _note(row: EventRow) -> str:
+    """What the reader has to know before believing the row."""
+    notes = [flag.replace("_", " ") for flag in row.flags]
+    if not row.complete and row.duration_s is not None:
+        notes.append("one end was not seen")
+    if row.clock not in CLOCKS_TO_TRUST:
+        notes.append(f"time not certain: clock {row.clock}")
+    return "; ".join(notes)
+
+
+def watched_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
+    """What is being watched, and what opens an event."""
+    supply, capture, driver = snapshot.supply, snapshot.capture, snapshot.driver
+    declared = f"{plain_words(supply.nominal_v)} V, {plain_words(supply.frequency_hz)} Hz"
+    kept = (
+        f"dip (sag) below {plain_words(capture.dip_pct)} %, "
+        f"interruption below {plain_words(capture.interruption_pct)} %, "
+        f"swell above {plain_words(capture.swell_pct)} % of declared voltage; "
+        f"distortion above {plain_words(capture.distortion_pct)} %; "
+        f"frequency off by more than {plain_words(capture.frequency_pct)} %"
+    )
+    rate = f"{driver.sample_rate_hz / 1000:.6g} kS/s, {driver.bits} bits"
+    seen = (
+        f"{rate}; passes up to {driver.bandwidth_hz / 1000:.3g} kHz, faster impulses are not seen"
+    )
+    return (
+        Fact("Site", snapshot.site.name),
+        Fact("Circuit", snapshot.site.circuit),
+        Fact("Declared supply", declared),
+        Fact("Kept", kept),
+        Fact("Compared with", supply.profile_title, supply.profile_warning or ""),
+        Fact("Input", driver.name, seen),
+    )
