@@ -1,0 +1,82 @@
+"""Slow quantities that leave their limits: distortion on 3-second, frequency on 10-second values.
+
+One sustained excursion is one event, with its extreme and when that was reached. It ends when the
+value is back inside by a tenth of the limit (our own choice; no standard gives a hysteresis here).
+"""
+
+from dataclasses import dataclass, replace
+
+from daemon.records import BasicInterval
+
+RELEASE_SHARE = 0.9
+INTERVALS_PER_AGGREGATE = 15  # IEC 61000-4-30: the 150/180-cycle value
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value over a span of samples."""
+
+    start_index: float
+    end_index: float
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Excursion:
+    """A stay outside the limit as it stands now."""
+
+    start_index: float
+    end_index: float | None
+    extreme: float
+    extreme_index: float
+
+
+class ExcursionDetector:
+    """Finds values farther than `limit` from `centre`. Exactly at the limit starts nothing."""
+
+    def __init__(self, centre: float, limit: float) -> None:
+        self._centre = centre
+        self._limit = limit
+        self.open: Excursion | None = None
+
+    def feed(self, reading: Reading) -> Excursion | None:
+        """Take the next value; the excursion it begins, deepens or ends."""
+        away = abs(reading.value - self._centre)
+        if self.open is None:
+            if away > self._limit:
+                start = reading.start_index
+                self.open = Excursion(start, None, reading.value, start)
+            return self.open
+        if away <= RELEASE_SHARE * self._limit:
+            ended, self.open = replace(self.open, end_index=reading.start_index), None
+            return ended
+        if away > abs(self.open.extreme - self._centre):
+            self.open = replace(self.open, extreme=reading.value, extreme_index=reading.start_index)
+        return self.open
+
+    def abandon(self) -> Excursion | None:
+        """The segment is over: what was still open, without an end."""
+        left, self.open = self.open, None
+        return left
+
+
+class DistortionAggregate:
+    """150/180-cycle THDS of one channel: quadratic mean of 15 intervals, none of them flagged."""
+
+    def __init__(self) -> None:
+        self._intervals: list[BasicInterval] = []
+
+    def feed(self, interval: BasicInterval) -> Reading | None:
+        """Take one interval; the aggregate it completes, unless a disturbance touched it."""
+        self._intervals.append(interval)
+        if len(self._intervals) < INTERVALS_PER_AGGREGATE:
+            return None
+        whole, self._intervals = self._intervals, []
+        if any(part.flagged for part in whole):
+            return None
+        power = sum(part.thd_pct**2 for part in whole) / len(whole)
+        return Reading(whole[0].start_index, whole[-1].end_index, float(power**0.5))
+
+    def restart(self) -> None:
+        """Samples were lost: begin a new aggregate."""
+        self._intervals = []

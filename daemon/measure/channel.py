@@ -1,0 +1,176 @@
+"""One channel from samples to `urms_half` and basic intervals, over one unbroken segment."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.measure.fundamental import Crossings, FundamentalTracker
+from daemon.measure.rms import accumulate_energy, sliding_rms, window_rms
+from daemon.measure.spectrum import distortion_pct, harmonic_subgroups, measurable_orders
+
+Floats = NDArray[np.float64]
+
+FLOOR_SHARE = 0.02  # of the declared peak: less than this is nothing to lock to
+MARGIN_SHARE = 0.002  # of a basic interval: samples kept around it for the transform
+CYCLES_PER_BASIC = {50: 10, 60: 12}  # IEC 61000-4-30: about 200 ms
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What the circuit is supposed to carry."""
+
+    declared_v: float  # rms
+    frequency_hz: int  # 50 or 60
+
+    @property
+    def cycles_per_basic(self) -> int:
+        return CYCLES_PER_BASIC[self.frequency_hz]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Intervals:
+    """Basic intervals of one channel, before anyone knows whether a disturbance touched them."""
+
+    start_index: Floats
+    end_index: Floats
+    urms_v: Floats
+    frequency_hz: Floats
+    thd_pct: Floats
+    harmonics_pct: Floats  # shape (n, 50)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """What one frame of one channel brought. Indices count from the start of the run."""
+
+    crossings: Crossings
+    urms_half_v: Floats  # one value for each crossing
+    intervals: Intervals
+
+
+class ChannelMeter:
+    """Feeds on frames of volts; everything it gives lies a few cycles behind them."""
+
+    def __init__(self, sample_rate_hz: float, supply: Supply, first_index: int) -> None:
+        self._sample_rate_hz = sample_rate_hz
+        self._supply = supply
+        floor_v = FLOOR_SHARE * np.sqrt(2) * supply.declared_v
+        self._tracker = FundamentalTracker(sample_rate_hz, supply.frequency_hz, floor_v)
+        self._origin = first_index  # run index of the segment's first sample
+        self._kept_from = 0  # segment index of the first sample still kept
+        self._volts = np.empty(0)
+        self._energy = np.zeros(1)
+        self._waiting = _none()  # crossings whose window has not been measured yet
+        self._edges = np.empty(0)  # crossings of the basic interval under way
+        self._has_started = False
+
+    @property
+    def frame_multiple(self) -> int:
+        """A frame must hold a multiple of this many samples, unless it is the last."""
+        return self._tracker.sum_length
+
+    def feed(self, volts: Floats) -> Measured:
+        """Take the next samples of the segment, in mains volts."""
+        self._append(volts)
+        return self._measure(self._tracker.feed(volts))
+
+    def finish(self) -> Measured:
+        """The segment is over: measure what is left."""
+        return self._measure(self._tracker.finish())
+
+    def sliding_rms(self, first_index: int, stop_index: int, period: float) -> tuple[int, Floats]:
+        """One-cycle rms in V of windows starting at each sample still kept in the given range.
+
+        :returns: the run index of the first window, and the values.
+        """
+        offset = self._origin + self._kept_from
+        first = max(first_index - offset, 0)
+        stop = min(stop_index - offset, int(len(self._volts) - period))
+        return first + offset, sliding_rms(self._energy, first, max(first, stop), period)
+
+    def _append(self, volts: Floats) -> None:
+        self._forget()
+        kept = len(self._volts)
+        self._volts = np.concatenate([self._volts, volts])
+        self._energy = np.concatenate(
+            [self._energy[:kept], accumulate_energy(volts, self._energy[-1])]
+        )
+
+    def _measure(self, new: Crossings) -> Measured:
+        offset = self._kept_from
+        crossings = _append_crossings(self._waiting, new)
+        end = crossings.index + crossings.period
+        is_seen = end <= offset + len(self._volts) - 0.5
+        seen = int(np.argmin(np.append(is_seen, False)))
+        ready, self._waiting = _split(crossings, seen)
+        urms = window_rms(self._energy, ready.index - offset, ready.period)
+        intervals = self._intervals(ready)
+        shifted = Crossings(ready.index + self._origin, ready.period, ready.is_upward)
+        return Measured(shifted, urms, intervals)
+
+    def _intervals(self, ready: Crossings) -> Intervals:
+        """Contiguous basic intervals from the first upward crossing on."""
+        index = ready.index
+        if not self._has_started and ready.is_upward.any():
+            index = index[int(np.argmax(ready.is_upward)) :]
+            self._has_started = True
+        elif not self._has_started:
+            index = index[:0]
+        edges = np.concatenate([self._edges, index])
+        halves = 2 * self._supply.cycles_per_basic
+        n_whole = max(0, (len(edges) - 1) // halves)
+        self._edges = edges[n_whole * halves :]
+        return self._evaluate(edges[: n_whole * halves + 1 : halves])
+
+    def _evaluate(self, edges: Floats) -> Intervals:
+        if len(edges) < 2:
+            none = np.empty(0)
+            return Intervals(none, none, none, none, none, np.empty((0, 50)))
+        start, length = edges[:-1] - self._kept_from, np.diff(edges)
+        cycles = self._supply.cycles_per_basic
+        frequency = cycles * self._sample_rate_hz / length
+        n_orders = measurable_orders(self._sample_rate_hz, 1.02 * float(frequency.max()))
+        subgroups = harmonic_subgroups(self._volts, start, length, cycles, n_orders)
+        first = subgroups[:, :1]
+        percent = 100 * np.divide(
+            subgroups, first, where=first > 0, out=np.full_like(subgroups, np.nan)
+        )
+        return Intervals(
+            start_index=edges[:-1] + self._origin,
+            end_index=edges[1:] + self._origin,
+            urms_v=window_rms(self._energy, start, length),
+            frequency_hz=frequency,
+            thd_pct=distortion_pct(subgroups),
+            harmonics_pct=percent,
+        )
+
+    def _forget(self) -> None:
+        """Drop samples that no unfinished window can need."""
+        reach = 4 * self._sample_rate_hz / self._supply.frequency_hz
+        needed = [*self._edges[:1], *self._waiting.index[:1], self._kept_from + len(self._volts)]
+        keep_from = int(max(self._kept_from, min(needed) - reach))
+        drop = min(keep_from - self._kept_from, len(self._volts))
+        self._volts = self._volts[drop:]
+        # Counting from the first sample kept keeps the sums small, so a week loses no precision.
+        self._energy = self._energy[drop:] - self._energy[drop]
+        self._kept_from += drop
+
+
+def _none() -> Crossings:
+    return Crossings(np.empty(0), np.empty(0), np.empty(0, np.bool_))
+
+
+def _append_crossings(old: Crossings, new: Crossings) -> Crossings:
+    return Crossings(
+        np.concatenate([old.index, new.index]),
+        np.concatenate([old.period, new.period]),
+        np.concatenate([old.is_upward, new.is_upward]),
+    )
+
+
+def _split(crossings: Crossings, at: int) -> tuple[Crossings, Crossings]:
+    return (
+        Crossings(crossings.index[:at], crossings.period[:at], crossings.is_upward[:at]),
+        Crossings(crossings.index[at:], crossings.period[at:], crossings.is_upward[at:]),
+    )

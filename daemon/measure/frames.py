@@ -1,0 +1,69 @@
+"""Any split into blocks, one stream of frames: this is what makes every result independent of it.
+
+A segment is a run of samples without a gap. It is cut into frames of one fixed length, counted
+from its first sample; only its last frame may be shorter. All measuring works on frames.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """A piece of a segment."""
+
+    first_index: int
+    volts: NDArray[np.float32]  # shape (n_samples, n_inputs), at the converter's input
+    starts_segment: bool
+    ends_segment: bool
+
+
+class Framer:
+    """Cuts blocks into frames of `length` samples."""
+
+    def __init__(self, length: int) -> None:
+        self._length = length
+        self._parts: list[NDArray[np.float32]] = []
+        self._n_held = 0
+        self._next_index: int | None = None  # of the sample expected next
+        self._is_first = True
+
+    def feed(self, first_index: int, volts: NDArray[np.float32]) -> list[Frame]:
+        """Take one block; a jump in the numbering ends the segment."""
+        frames = []
+        if self._next_index is not None and first_index != self._next_index:
+            frames += self.finish()
+        self._next_index = first_index + len(volts)
+        self._parts.append(volts)
+        self._n_held += len(volts)
+        return frames + self._full_frames()
+
+    def finish(self) -> list[Frame]:
+        """The last, possibly empty, frame of the segment."""
+        if self._next_index is None:
+            return []
+        held = self._held()
+        first = self._next_index - len(held)
+        frame = Frame(first, held, self._is_first, ends_segment=True)
+        self._parts, self._n_held, self._next_index, self._is_first = [], 0, None, True
+        return [frame]
+
+    def _full_frames(self) -> list[Frame]:
+        if self._n_held < self._length or self._next_index is None:
+            return []
+        held = self._held()
+        first = self._next_index - len(held)
+        stops = range(self._length, len(held) + 1, self._length)
+        frames = []
+        for stop in stops:
+            piece = held[stop - self._length : stop]
+            frames.append(Frame(first + stop - self._length, piece, self._is_first, False))
+            self._is_first = False
+        rest = held[stops[-1] :]
+        self._parts, self._n_held = [rest], len(rest)
+        return frames
+
+    def _held(self) -> NDArray[np.float32]:
+        return self._parts[0] if len(self._parts) == 1 else np.concatenate(self._parts)

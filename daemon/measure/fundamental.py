@@ -1,0 +1,305 @@
+"""Where each half cycle of the fundamental begins: phase tracking that distortion cannot fool.
+
+Method: sums of neighbouring samples (to about 1600 per second) are mixed with the nominal
+frequency and averaged under a Hann window four cycles long, a quarter cycle apart. The angle of
+each average is the fundamental's phase there; DC, harmonics and the mirror image at twice the
+frequency fall near the window's zeros, and what is left of them repeats every half cycle, so it
+moves all crossings alike. Where amplitude or phase is not steady over the window (a disturbance,
+or no voltage at all) the phase runs on at the last good frequency, as IEC 61000-4-30 lets an
+instrument do when there is nothing to synchronise to.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+WINDOW_CYCLES = 4
+POINTS_PER_CYCLE = 4
+REACH = WINDOW_CYCLES * POINTS_PER_CYCLE // 2  # points that share samples with a point, each side
+STEADY_AMPLITUDE = 0.05  # largest change over the window that still counts as steady
+STEADY_PHASE_RAD = 0.1  # largest bend of the phase over the window: 15 degrees' jump exceeds it
+HOLD_CYCLES = 50  # after this long without a steady point a present voltage is followed anyway
+SLOPE_POINTS = 10 * POINTS_PER_CYCLE  # the frequency to run on at comes from this many points
+HALF_TURN = np.pi
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Crossings:
+    """Zero crossings of the fundamental, in samples from the start of the segment."""
+
+    index: Floats
+    period: Floats  # length of the cycle that begins at each crossing, in samples
+    is_upward: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """The phase track at one instant."""
+
+    index: float
+    phase_rad: float
+    radians_per_sample: float
+
+    def phase_at(self, index: float) -> float:
+        return self.phase_rad + self.radians_per_sample * (index - self.index)
+
+
+class FundamentalTracker:
+    """Feeds on the samples of one channel; finds crossings a few cycles behind them.
+
+    :param sample_rate_hz: sampling rate in Hz.
+    :param nominal_hz: 50 or 60; the tracker holds from 0.75 to 1.25 times that.
+    :param floor_v: peak volts of the fundamental below which there is nothing to lock to.
+    """
+
+    def __init__(self, sample_rate_hz: float, nominal_hz: float, floor_v: float) -> None:
+        self.sum_length = max(1, round(sample_rate_hz / 1600))
+        sums_per_cycle = sample_rate_hz / self.sum_length / nominal_hz
+        self._window_length = round(WINDOW_CYCLES * sums_per_cycle)
+        self._hop = max(1, round(sums_per_cycle / POINTS_PER_CYCLE))
+        self._nominal_step = 2 * np.pi * nominal_hz / sample_rate_hz
+        self._hold_points = HOLD_CYCLES * POINTS_PER_CYCLE
+        m = np.arange(self._window_length)
+        hann = 0.5 - 0.5 * np.cos(2 * np.pi * (m + 0.5) / self._window_length)
+        self._window = hann / hann.sum() * 2 / self.sum_length
+        self._floor_v = floor_v
+        self._mixed = np.empty(0, np.complex128)
+        self._n_sums = 0
+        self._phasors = np.empty(
+            0, np.complex128
+        )  # the last REACH settled ones, then the unsettled
+        self._n_settled = 0
+        self._first_phasor = 0
+        self._track = _Track(self._nominal_step, self._hold_points)
+
+    def feed(self, volts: Floats) -> Crossings:
+        """Take samples (a whole number of `sum_length`) and give the crossings now certain."""
+        self._mix(volts)
+        self._average()
+        return self._settle(len(self._phasors) - REACH + self._first_phasor)
+
+    def finish(self) -> Crossings:
+        """No more samples: run on to the end at the last frequency."""
+        tail = self._settle(len(self._phasors) + self._first_phasor)
+        end = self._track.finish((self._n_sums + 1) * self.sum_length)
+        return _join(tail, end)
+
+    def _mix(self, volts: Floats) -> None:
+        size = self.sum_length
+        n_sums = len(volts) // size
+        sums = volts[: n_sums * size].reshape(n_sums, size) @ np.ones(size)
+        centres = (self._n_sums + np.arange(n_sums)) * size + (size - 1) / 2
+        mixed = sums * np.exp(-1j * self._nominal_step * centres)
+        self._mixed = np.concatenate([self._mixed, mixed])
+        self._n_sums += n_sums
+
+    def _average(self) -> None:
+        n_new = (len(self._mixed) - self._window_length) // self._hop + 1
+        if n_new <= 0:
+            return
+        windows = sliding_window_view(self._mixed, self._window_length)[:: self._hop][:n_new]
+        self._phasors = np.concatenate([self._phasors, windows @ self._window])
+        self._mixed = self._mixed[n_new * self._hop :]
+
+    def _settle(self, stop: int) -> Crossings:
+        """Give points up to `stop` (counted from the start) to the track, with their steadiness."""
+        start = self._n_settled
+        if stop <= start:
+            return _join()
+        usable, steady = _steadiness(self._phasors, self._floor_v)
+        ours = slice(start - self._first_phasor, stop - self._first_phasor)
+        index = self._point_index(np.arange(start, stop, dtype=np.float64))
+        # A sine's phasor lags its phase by a quarter turn.
+        angle: Floats = np.angle(self._phasors[ours]) + np.pi / 2
+        crossings = self._track.extend(index, angle, usable[ours], steady[ours])
+        self._n_settled = stop
+        drop = max(0, stop - REACH - self._first_phasor)
+        self._phasors = self._phasors[drop:]
+        self._first_phasor += drop
+        return crossings
+
+    def _point_index(self, number: Floats) -> Floats:
+        """The sample at the middle of each point's window."""
+        middle_sum = number * self._hop + (self._window_length - 1) / 2
+        return middle_sum * self.sum_length + (self.sum_length - 1) / 2
+
+
+def _steadiness(phasors: NDArray[np.complex128], floor_v: float) -> tuple[NDArray[np.bool_], ...]:
+    """Whether each point has a voltage at all, and whether it is steady over the window."""
+    size = np.abs(phasors)
+    padded = np.pad(size, REACH, mode="edge")
+    before, after = padded[: -2 * REACH], padded[2 * REACH :]
+    low = np.minimum(np.minimum(before, after), size)
+    high = np.maximum(np.maximum(before, after), size)
+    usable = low >= floor_v
+    safe = np.where(size > 0, phasors, 1.0)
+    padded_phasors = np.pad(safe, REACH, mode="edge")
+    bend = np.angle(padded_phasors[2 * REACH :] * padded_phasors[: -2 * REACH] / safe**2)
+    if len(bend) > REACH:  # at the edges there is no second neighbour to bend against
+        bend[:REACH] = bend[-REACH:] = 0.0
+    steady = usable & (high - low <= STEADY_AMPLITUDE * high) & (np.abs(bend) <= STEADY_PHASE_RAD)
+    return usable, steady
+
+
+class _Track:
+    """The unbroken phase: measured where it is steady, run on elsewhere.
+
+    Angles are deviations from the nominal frequency's phase, so they move slowly.
+    """
+
+    def __init__(self, nominal_step: float, hold_points: int) -> None:
+        self._nominal_step = nominal_step
+        self._hold_points = hold_points
+        self._last: _Point | None = None
+        self._recent = np.empty(0)  # deviations of the latest unbroken steady run
+        self._spacing = 1.0
+        self._n_unsteady = 0
+        self._last_crossing = -np.inf
+        self._pending = np.empty(0)  # crossings whose cycle is not known yet
+        self._pending_upward = np.empty(0, np.bool_)
+
+    def extend(
+        self,
+        index: Floats,
+        angle: Floats,
+        usable: NDArray[np.bool_],
+        steady: NDArray[np.bool_],
+    ) -> Crossings:
+        """Take phase points and give the crossings up to the last of them."""
+        if len(index) > 1:
+            self._spacing = float(index[1] - index[0])
+        follow = self._hold(usable, steady)
+        edges = np.flatnonzero(np.diff(follow)) + 1
+        found = []
+        for start, stop in zip([0, *edges], [*edges, len(index)], strict=True):
+            if follow[start]:
+                found.append(self._follow(index[start:stop], angle[start:stop]))
+            else:
+                found.append(self._run_on(index[start:stop]))
+        return found[0] if len(found) == 1 else _join(*found)
+
+    def finish(self, stop_index: float) -> Crossings:
+        """Run on to `stop_index` and give out everything still pending."""
+        start = self._last.index if self._last else 0.0
+        end = np.arange(start + self._spacing, stop_index, self._spacing)
+        tail = self._run_on(np.append(end, stop_index))
+        return _join(tail, self._release(everything=True))
+
+    def _hold(self, usable: NDArray[np.bool_], steady: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Steady points, and present ones when there has been no steady one for too long."""
+        if steady.all():
+            self._n_unsteady = 0
+            return steady
+        follow = steady.copy()
+        for position in range(len(steady)):
+            self._n_unsteady = 0 if steady[position] else self._n_unsteady + 1
+            follow[position] |= bool(usable[position]) and self._n_unsteady > self._hold_points
+        return follow
+
+    def _follow(self, index: Floats, angle: Floats) -> Crossings:
+        """A run of steady points: their measured phase."""
+        deviation = np.unwrap(angle)
+        is_relock = len(self._recent) == 0
+        expected = self._expected_deviation(float(index[0])) if is_relock else self._recent[-1]
+        # The same phase, some whole turns away: the nearest one continues the track.
+        deviation = deviation - 2 * np.pi * np.round((deviation[0] - expected) / (2 * np.pi))
+        self._recent = np.concatenate([self._recent, deviation])[-SLOPE_POINTS - 1 :]
+        step = self._nominal_step + self._slope()
+        phase = deviation + self._nominal_step * index
+        if not is_relock:
+            return self._advance(index, phase, step)
+        before = self._relock(_Point(float(index[0]), float(phase[0]), step))
+        return _join(before, self._advance(index[1:], phase[1:], step))
+
+    def _expected_deviation(self, index: float) -> float:
+        if self._last is None:
+            return 0.0
+        return self._last.phase_at(index) - self._nominal_step * index
+
+    def _slope(self) -> float:
+        """Radians per sample by which the steady run differs from the nominal frequency."""
+        recent = self._recent
+        if len(recent) < POINTS_PER_CYCLE:
+            last = self._last
+            return 0.0 if last is None else last.radians_per_sample - self._nominal_step
+        return float(recent[-1] - recent[0]) / ((len(recent) - 1) * self._spacing)
+
+    def _relock(self, point: _Point) -> Crossings:
+        """Begin a steady run. The first one ever also says what came before it."""
+        if self._last is None:
+            self._begin(point.radians_per_sample, point.phase_at(0.0))
+            assert self._last is not None
+        before = _join(
+            self._advance(
+                np.array([point.index]),
+                np.array([self._last.phase_at(point.index)]),
+                self._last.radians_per_sample,
+            ),
+            self._release(everything=True),
+        )
+        self._last = point
+        return before
+
+    def _run_on(self, index: Floats) -> Crossings:
+        """Points with nothing to lock to: straight on at the last frequency."""
+        if self._last is None:
+            self._begin(self._nominal_step, 0.0)
+        assert self._last is not None
+        self._recent = np.empty(0)
+        last = self._last
+        phase = last.phase_rad + last.radians_per_sample * (index - last.index)
+        return self._advance(index, phase, last.radians_per_sample)
+
+    def _begin(self, step: float, phase_rad: float) -> None:
+        """Start at the first sample; a crossing a rounding error before it still counts."""
+        slack = step * 0.01
+        self._last = _Point(-0.01, phase_rad - slack, step)
+
+    def _advance(self, index: Floats, phase: Floats, step: float) -> Crossings:
+        """Move the track to the last point; the crossings passed on the way."""
+        last = self._last
+        assert last is not None
+        if len(index):
+            index = np.concatenate([[last.index], index])
+            phase = np.concatenate([[last.phase_rad], phase])
+            first, stop = np.floor(phase[[0, -1]] / HALF_TURN) + 1
+            halves = np.arange(first, stop)
+            self._note(np.interp(halves * HALF_TURN, phase, index), halves)
+            self._last = _Point(float(index[-1]), float(phase[-1]), step)
+        return self._release(everything=False)
+
+    def _note(self, index: Floats, halves: Floats) -> None:
+        # After a relock the old and the new grid may cross within moments of each other.
+        quarter = HALF_TURN / 2 / self._nominal_step
+        if len(index) and index[0] < self._last_crossing + quarter:
+            index, halves = index[1:], halves[1:]
+        if len(index):
+            self._last_crossing = float(index[-1])
+            self._pending = np.concatenate([self._pending, index])
+            self._pending_upward = np.concatenate([self._pending_upward, halves % 2 == 0])
+
+    def _release(self, *, everything: bool) -> Crossings:
+        """Crossings whose cycle is known: the next crossing but one ends it."""
+        pending, upward = self._pending, self._pending_upward
+        n_out = max(0, len(pending) - 2)
+        period = pending[2:] - pending[:n_out]
+        if everything and self._last is not None:
+            run_on = 2 * HALF_TURN / self._last.radians_per_sample
+            period = np.concatenate([period, np.full(len(pending) - n_out, run_on)])
+            n_out = len(pending)
+        self._pending, self._pending_upward = pending[n_out:], upward[n_out:]
+        return Crossings(pending[:n_out], period, upward[:n_out])
+
+
+def _join(*parts: Crossings) -> Crossings:
+    if not parts:
+        return Crossings(np.empty(0), np.empty(0), np.empty(0, np.bool_))
+    return Crossings(
+        np.concatenate([part.index for part in parts]),
+        np.concatenate([part.period for part in parts]),
+        np.concatenate([part.is_upward for part in parts]),
+    )

@@ -1,0 +1,116 @@
+"""Distortion and frequency events of one channel."""
+
+from dataclasses import dataclass
+
+from daemon.excursions import DistortionAggregate, Excursion, ExcursionDetector, Reading
+from daemon.numbering import Numbering
+from daemon.records import BasicInterval, Event, Kind, TenSecondFrequency
+
+
+@dataclass(frozen=True, slots=True)
+class SlowLimits:
+    """Capture thresholds; None watches for nothing."""
+
+    distortion_pct: float | None
+    frequency_pct: float | None  # of the nominal frequency, either way
+
+
+class SlowEvents:
+    """Feeds on intervals and 10-second frequencies; hands on events, open ones included."""
+
+    def __init__(
+        self, channel: str, sample_rate_hz: float, nominal_hz: float, limits: SlowLimits
+    ) -> None:
+        self._channel = channel
+        self._fs_hz = sample_rate_hz
+        self._nominal_hz = nominal_hz
+        self._aggregate = DistortionAggregate()
+        self._watched = {
+            kind: _Watched(kind, centre, limit)
+            for kind, centre, limit in (
+                (Kind.DISTORTION, 0.0, limits.distortion_pct),
+                (Kind.FREQUENCY, nominal_hz, _share(nominal_hz, limits.frequency_pct)),
+            )
+            if limit is not None
+        }
+
+    def take_interval(self, interval: BasicInterval, numbering: Numbering) -> list[Event]:
+        """Take a basic interval of this channel."""
+        reading = self._aggregate.feed(interval)
+        return [] if reading is None else self._take(Kind.DISTORTION, reading, numbering)
+
+    def take_frequency(self, value: TenSecondFrequency, numbering: Numbering) -> list[Event]:
+        """Take a 10-second frequency; a flagged one says nothing."""
+        if value.flagged:
+            return []
+        end = value.start_index + 10 * self._fs_hz
+        reading = Reading(value.start_index, end, value.frequency_hz)
+        return self._take(Kind.FREQUENCY, reading, numbering)
+
+    def finish(self) -> list[Event]:
+        """The segment is over: what is still open stays without an end."""
+        self._aggregate.restart()
+        events = []
+        for watched in self._watched.values():
+            left = watched.detector.abandon()
+            if left is not None:
+                events.append(self._event(watched, left))
+        return events
+
+    def _take(self, kind: Kind, reading: Reading, numbering: Numbering) -> list[Event]:
+        watched = self._watched.get(kind)
+        if watched is None:
+            return []
+        was_open, known = watched.detector.open, watched.detector.feed(reading)
+        if known is None or known == was_open:
+            return []
+        if was_open is None:
+            slack = self._fs_hz / 50
+            watched.number, watched.group = numbering.enter(
+                self._channel, known.start_index, None, slack
+            )
+        if known.end_index is not None:
+            numbering.end(watched.number, known.end_index)
+        return [self._event(watched, known)]
+
+    def _event(self, watched: "_Watched", now: Excursion) -> Event:
+        start_s = now.start_index / self._fs_hz
+        is_frequency = watched.kind is Kind.FREQUENCY
+        value_pct = 100 * now.extreme / self._nominal_hz if is_frequency else now.extreme
+        return Event(
+            number=watched.number,
+            kind=watched.kind,
+            channel=self._channel,
+            group=watched.group,
+            start_s=start_s,
+            duration_s=None if now.end_index is None else now.end_index / self._fs_hz - start_s,
+            value=now.extreme,
+            unit="Hz" if is_frequency else "%",
+            value_pct=value_pct,
+            threshold=watched.threshold(now.extreme),
+            extreme_s=now.extreme_index / self._fs_hz,
+            below_interruption_s=None,
+            level_times=(),
+            complete=now.end_index is not None,
+            flags=(),
+        )
+
+
+class _Watched:
+    """One quantity, its detector, and the event it has open."""
+
+    def __init__(self, kind: Kind, centre: float, limit: float) -> None:
+        self.kind = kind
+        self.detector = ExcursionDetector(centre, limit)
+        self._centre = centre
+        self._limit = limit
+        self.number = 0
+        self.group = 0
+
+    def threshold(self, extreme: float) -> float:
+        """The limit on the side on which the extreme lies."""
+        return self._centre + self._limit if extreme > self._centre else self._centre - self._limit
+
+
+def _share(whole: float, percent: float | None) -> float | None:
+    return None if percent is None else whole * percent / 100

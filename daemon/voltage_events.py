@@ -1,0 +1,223 @@
+"""Dips, swells and interruptions of one channel, each with the evidence that belongs to it."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.evidence import (
+    POST_S,
+    PRE_S,
+    TRACE_MARGIN_S,
+    WHOLE_S,
+    SampleHistory,
+    TraceHistory,
+    TraceRecorder,
+)
+from daemon.levels import LevelTimer
+from daemon.measure.channel import ChannelMeter, Measured
+from daemon.numbering import Numbering
+from daemon.records import Event, Kind, Waveform
+from daemon.thresholds import Disturbance, ThresholdDetector, VoltageLimits
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(slots=True)
+class _Growing:
+    """One disturbance while its evidence is being collected."""
+
+    number: int
+    group: int
+    now: Disturbance
+    levels: LevelTimer
+    trace: TraceRecorder
+    head: Waveform | None = None
+    is_told: bool = False  # handed on as open already
+    pieces: list[Waveform] = field(default_factory=list)
+
+
+class VoltageEvents:
+    """Feeds on what one channel's meter measured; hands on events, open ones included.
+
+    :param full_scale_v: mains volts at which the input clips.
+    """
+
+    def __init__(
+        self,
+        channel: str,
+        sample_rate_hz: float,
+        declared_v: float,
+        limits: VoltageLimits,
+        full_scale_v: float,
+    ) -> None:
+        self._channel = channel
+        self._fs_hz = sample_rate_hz
+        self._declared_v = declared_v
+        self._limits = limits
+        self._full_scale_v = full_scale_v
+        self._detector = ThresholdDetector(limits)
+        self._growing: list[_Growing] = []
+        self._traces = TraceHistory(sample_rate_hz)
+        self._slid_until = 0  # one-cycle rms has been slid up to this sample
+        self.spans: list[tuple[float, float]] = []  # in samples, touched as of the latest frame
+
+    def feed(
+        self,
+        measured: Measured,
+        meter: ChannelMeter,
+        history: SampleHistory,
+        numbering: Numbering,
+    ) -> list[Event]:
+        """Take one frame's values and the means to look closer at them."""
+        index = measured.crossings.index
+        self._traces.add(index, measured.urms_half_v)
+        self._extend_traces(measured)
+        ended = self._detector.feed(index, measured.urms_half_v)
+        touched = [*ended, self._detector.open] if self._detector.open else ended
+        for disturbance in touched:
+            self._update(disturbance, numbering)
+        self.spans = self._touched_spans()
+        if not self._growing:
+            return []
+        self._slide(measured, meter)
+        return self._hand_on(history, is_last=False)
+
+    def finish(self, history: SampleHistory) -> list[Event]:
+        """The segment is over: what is still open stays without an end."""
+        left = self._detector.abandon()
+        if left is not None:
+            self._growing[-1].now = left
+        self._slid_until = 0
+        return self._hand_on(history, is_last=True)
+
+    def _touched_spans(self) -> list[tuple[float, float]]:
+        half_window = self._fs_hz / 100  # values are stamped half a window early
+        return [
+            (
+                grown.now.start_index + half_window,
+                np.inf if grown.now.end_index is None else grown.now.end_index + half_window,
+            )
+            for grown in self._growing
+        ]
+
+    def _extend_traces(self, measured: Measured) -> None:
+        times = measured.crossings.index / self._fs_hz
+        for grown in self._growing:
+            if grown.now.end_index is None:
+                grown.trace.add(times, measured.urms_half_v)
+            else:
+                keep = times <= grown.now.end_index / self._fs_hz + TRACE_MARGIN_S
+                grown.trace.add(times[keep], measured.urms_half_v[keep])
+
+    def _update(self, disturbance: Disturbance, numbering: Numbering) -> None:
+        for grown in self._growing:
+            if grown.now.start_index == disturbance.start_index:
+                grown.now = disturbance
+                if disturbance.end_index is not None:
+                    numbering.end(grown.number, disturbance.end_index)
+                return
+        cycle = self._fs_hz / 50
+        start, end = disturbance.start_index, disturbance.end_index
+        number, group = numbering.enter(self._channel, start, end, cycle)
+        trace = TraceRecorder(*self._traces.since(start / self._fs_hz - TRACE_MARGIN_S))
+        levels = LevelTimer(disturbance.is_swell)
+        self._growing.append(_Growing(number, group, disturbance, levels, trace))
+
+    def _slide(self, measured: Measured, meter: ChannelMeter) -> None:
+        """Slide one-cycle rms over what this frame added to each disturbance."""
+        if len(measured.crossings.index) == 0:
+            return
+        until = int(measured.crossings.index[-1])
+        period = float(measured.crossings.period[-1])
+        for grown in self._growing:
+            start = max(int(grown.now.start_index - period), self._slid_until)
+            end = grown.now.end_index
+            stop = until if end is None else min(until, int(end + period))
+            if stop > start:
+                _, slid = meter.sliding_rms(start, stop, period)
+                grown.levels.feed(100 * slid / self._declared_v)
+        self._slid_until = until
+
+    def _hand_on(self, history: SampleHistory, *, is_last: bool) -> list[Event]:
+        events, still_growing = [], []
+        for grown in self._growing:
+            if self._is_settled(grown, history, is_last=is_last):
+                self._keep_waveform(grown, history)
+                events.append(self._event(grown, is_final=True))
+                continue
+            still_growing.append(grown)
+            if self._keep_head(grown, history) or not grown.is_told:
+                grown.is_told = True
+                events.append(self._event(grown, is_final=False))
+        self._growing = still_growing
+        return events
+
+    def _is_settled(self, grown: _Growing, history: SampleHistory, *, is_last: bool) -> bool:
+        end = grown.now.end_index
+        if is_last:
+            return True
+        margin = POST_S * self._fs_hz
+        return end is not None and end + margin <= min(history.next_index, self._slid_until)
+
+    def _keep_head(self, grown: _Growing, history: SampleHistory) -> bool:
+        """Keep the start of an event that goes on for longer than the history reaches back."""
+        start_s = grown.now.start_index / self._fs_hz
+        stop_s = start_s + WHOLE_S - PRE_S - POST_S
+        if grown.head is not None or history.next_index < stop_s * self._fs_hz:
+            return False
+        grown.head = history.cut(start_s - PRE_S, stop_s)
+        return grown.head is not None
+
+    def _keep_waveform(self, grown: _Growing, history: SampleHistory) -> None:
+        start_s = grown.now.start_index / self._fs_hz
+        end = grown.now.end_index
+        end_s = history.next_index / self._fs_hz if end is None else end / self._fs_hz
+        if end_s + POST_S - (start_s - PRE_S) <= WHOLE_S:
+            pieces = [history.cut(start_s - PRE_S, end_s + POST_S)]
+        else:
+            head = grown.head or history.cut(start_s - PRE_S, start_s + POST_S)
+            pieces = [head, history.cut(end_s - PRE_S, end_s + POST_S)]
+        grown.pieces = [piece for piece in pieces if piece is not None]
+
+    def _event(self, grown: _Growing, *, is_final: bool) -> Event:
+        now = grown.now
+        start_s = now.start_index / self._fs_hz
+        end_s = None if now.end_index is None or not is_final else now.end_index / self._fs_hz
+        pieces = grown.pieces or ([grown.head] if grown.head else [])
+        return Event(
+            number=grown.number,
+            kind=_kind(now),
+            channel=self._channel,
+            group=grown.group,
+            start_s=start_s,
+            duration_s=None if end_s is None else end_s - start_s,
+            value=now.extreme_v,
+            unit="V",
+            value_pct=100 * now.extreme_v / self._declared_v,
+            threshold=self._limits.swell_v if now.is_swell else self._limits.dip_v,
+            extreme_s=now.extreme_index / self._fs_hz,
+            below_interruption_s=_interrupted_s(now, self._fs_hz),
+            level_times=grown.levels.times(self._fs_hz),
+            complete=end_s is not None,
+            flags=self._flags(pieces),
+            trace=grown.trace.trace(),
+            waveforms=tuple(pieces),
+        )
+
+    def _flags(self, pieces: list[Waveform]) -> tuple[str, ...]:
+        is_clipped = any(
+            float(np.abs(piece.volts).max(initial=0.0)) >= 0.999 * self._full_scale_v
+            for piece in pieces
+        )
+        return ("clipped",) if is_clipped else ()
+
+
+def _kind(now: Disturbance) -> Kind:
+    if now.is_swell:
+        return Kind.SWELL
+    return Kind.INTERRUPTION if now.is_interruption else Kind.DIP
+
+
+def _interrupted_s(now: Disturbance, sample_rate_hz: float) -> float | None:
+    return now.interrupted_samples / sample_rate_hz if now.is_interruption else None
