@@ -23,7 +23,15 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
 from daemon.errors import InputError
-from daemon.yaml_file import Line, Number, WholeNumber, describe_faults, fields_of, read_yaml
+from daemon.yaml_file import (
+    Line,
+    NotEmpty,
+    Number,
+    WholeNumber,
+    describe_faults,
+    fields_of,
+    read_yaml,
+)
 from drivers.errors import OptionError
 from drivers.registry import driver_names, find_driver
 from drivers.source import RelativePath, Source, SourceOptions
@@ -202,7 +210,7 @@ class Settings(Table):
     site: Site
     supply: Supply
     driver: SerializeAsAny[SourceOptions]
-    channels: tuple[Channel, ...] | None = Field(default=None, min_length=1, max_length=64)
+    channels: Annotated[tuple[Channel, ...], NotEmpty] | None = Field(default=None, max_length=64)
     capture: Capture = Capture()
     store: StoreSettings
     page: Page = Page()

@@ -5,7 +5,14 @@ from pathlib import Path
 from typing import Annotated, Any, get_args, get_origin
 
 import yaml
-from pydantic import BaseModel, BeforeValidator, Field, StringConstraints, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    Field,
+    StringConstraints,
+    ValidationError,
+)
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticCustomError
 
@@ -55,6 +62,14 @@ def _printable(value: object) -> object:
     return value
 
 
+def _not_empty(value: tuple[object, ...]) -> tuple[object, ...]:
+    """Not `min_length`: that would count a faulty item as one that is not there."""
+    if not value:
+        raise PydanticCustomError("too_short", "must not be empty")
+    return value
+
+
+NotEmpty = AfterValidator(_not_empty)
 Number = Annotated[float, Field(allow_inf_nan=False), BeforeValidator(_refuse_bool)]
 WholeNumber = Annotated[int, BeforeValidator(_refuse_bool)]
 Line = Annotated[
@@ -222,12 +237,21 @@ def _limits(field: FieldInfo) -> str:
     words = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
     limits = [
         f"{word} {value:.12g}"
-        for item in field.metadata
+        for item in _metadata(field)
         for attribute, word in words.items()
         if (value := getattr(item, attribute, None)) is not None
     ]
     null = " (or null)" if type(None) in get_args(field.annotation) else ""
     return ", ".join(["a number", " and ".join(limits)]).removesuffix(", ") + null
+
+
+def _metadata(field: FieldInfo) -> Iterator[object]:
+    """The limits of a key, also of one that may be null."""
+    yield from field.metadata
+    for part in get_args(field.annotation):
+        for inner in getattr(part, "__metadata__", ()):
+            yield inner
+            yield from getattr(inner, "metadata", ())
 
 
 def _known(table: str, fields: Mapping[str, FieldInfo]) -> str:
