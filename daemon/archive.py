@@ -19,7 +19,7 @@ from daemon.records import Kind, LevelTime, LogKind, Trace, Verdict, Waveform
 SERIOUS = (Verdict.MAY_STOP, Verdict.MAY_DAMAGE, Verdict.BEYOND_LIMIT)
 BUSY_TIMEOUT_S = 5.0
 
-_JSON_KEYS = (
+JSON_KEYS = (
     "id",
     "kind",
     "channel",
@@ -71,7 +71,7 @@ class EventRow:
 
     def as_json(self) -> dict[str, object]:
         """The event as `events --format jsonl` and the page hand it out, keys in that order."""
-        found = {key: getattr(self, key) for key in _JSON_KEYS}
+        found = {key: getattr(self, key) for key in JSON_KEYS}
         return found | {"flags": list(self.flags)}
 
 
@@ -152,6 +152,14 @@ class Archive:
         """How many events pass the filter, whatever its limit and offset."""
         where, values = _conditions(wanted)
         return int(self._read(f"SELECT count(*) FROM event WHERE {where}", values)[0][0])
+
+    def verdict_counts(self, wanted: EventFilter) -> dict[Verdict | None, int]:
+        """How many events of each verdict pass the filter, whatever its limit and offset."""
+        where, values = _conditions(wanted)
+        rows = self._read(
+            f"SELECT verdict, count(*) FROM event WHERE {where} GROUP BY verdict", values
+        )
+        return {None if verdict is None else Verdict(verdict): n for verdict, n in rows}
 
     def event(self, event_id: int) -> EventRow:
         """One event.

@@ -58,6 +58,11 @@ def test_events_come_in_order_and_by_filter(path: Path) -> None:
     assert ids(archive, kind=Kind.DIP) == [2, 1]
     assert ids(archive, limit=2, offset=1) == [4, 3]
     assert archive.count(EventFilter(serious_only=True, limit=1)) == 3
+    assert archive.verdict_counts(EventFilter(kind=Kind.DIP)) == {
+        Verdict.MAY_STOP: 1,
+        Verdict.WITHIN: 1,
+    }
+    assert archive.verdict_counts(EventFilter())[None] == 1
 
 
 def test_since_is_inclusive_and_until_is_not(path: Path) -> None:

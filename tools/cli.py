@@ -1,0 +1,74 @@
+"""The command `halfcycle`. A verb's module is imported only when the verb is used."""
+
+import io
+import sys
+from importlib import import_module
+from typing import IO, Any
+
+import click
+
+from daemon import __version__
+from daemon.errors import InputError, StoreError
+from drivers.errors import OptionError, SourceFailed, SourceUnavailable
+
+VERBS = {
+    "demo": ("tools.demo", "Try it now: a simulated supply, with its status page."),
+    "monitor": ("tools.monitor", "Watch a circuit until told to stop, and keep what matters."),
+    "measure": ("tools.measure", "Print measurements; nothing is stored."),
+    "events": ("tools.events", "List what happened."),
+    "show": ("tools.show", "Show one event whole."),
+    "judge": ("tools.judge", "Compare the same events with another profile."),
+    "profiles": ("tools.profiles", "List, show and check tolerance profiles."),
+}
+"""Every verb in the order a newcomer needs them: its module, and one line of help."""
+
+
+class WrongInput(click.ClickException):
+    """What the user gave is wrong: one message on stderr, no traceback."""
+
+    exit_code = 2
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        click.echo(f"halfcycle: {self.message}", file=file or sys.stderr)
+
+
+class Failed(WrongInput):
+    """The device or the store failed."""
+
+    exit_code = 3
+
+
+class Verbs(click.Group):
+    """The group of all verbs."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        module, _ = VERBS[cmd_name]
+        command: click.Command = import_module(module).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl([(verb, line) for verb, (_, line) in VERBS.items()])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except (InputError, OptionError) as error:
+            raise WrongInput(str(error)) from error
+        except (StoreError, SourceUnavailable, SourceFailed) as error:
+            raise Failed(str(error)) from error
+        except KeyboardInterrupt as error:
+            raise click.exceptions.Exit(130) from error
+
+
+@click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="halfcycle")
+def main() -> None:
+    """Leave it on a circuit, come back to the few events that matter."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal that knows fewer letters

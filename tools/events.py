@@ -1,0 +1,178 @@
+"""`halfcycle events`: what happened, the serious part of it first of all."""
+
+import csv
+import io
+import json
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import click
+
+from daemon.archive import JSON_KEYS, SERIOUS, Archive, EventFilter, EventRow, open_archive
+from daemon.errors import InputError
+from daemon.page.words import duration_words, kind_words, value_words, verdict_words
+from daemon.records import Kind, Verdict
+from daemon.store import CUT_SHORT
+from drivers.clock import SystemClock
+from tools.site import Site, find_site, find_watched
+from tools.text import local_words, parse_time, plural, table, terminal_width, wrapped
+
+_HEADINGS = ("No", "Time", "What", "Channel", "Value", "of decl.", "Lasted")
+_WIDE_HEADINGS = (*_HEADINGS, "Meaning", "Limit passed")
+_RIGHT = ("No", "Value", "of decl.", "Lasted")
+_OF_DECLARED = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE, Kind.TRANSIENT)
+_KINDS = [kind.value for kind in Kind]
+
+
+@click.command("events")
+@click.argument("db", type=click.Path(path_type=Path))
+@click.option("--all", "show_all", is_flag=True, help="Also those within the limits.")
+@click.option(
+    "--kind", type=click.Choice(_KINDS), metavar="K", help=f"Only this kind: {', '.join(_KINDS)}."
+)
+@click.option("--since", metavar="T", help="From then on: 2d, 6h, 2026-11-25, 2026-11-25T08:15.")
+@click.option("--until", metavar="T", help="Before then. A date alone is its midnight.")
+@click.option(
+    "--format", "layout", type=click.Choice(["table", "jsonl", "csv"]), default="table",
+    show_default=True,
+)  # fmt: skip
+def command(
+    db: Path, show_all: bool, kind: str | None, since: str | None, until: str | None, layout: str
+) -> None:
+    """List what happened: by default only what the profile finds serious.
+
+    The table has the newest event first, jsonl and csv the oldest. Times without an offset are
+    local times of the site.
+    """
+    archive = open_archive(db)
+    site = find_site(archive)
+    since_s, until_s = _window(site, since, until)
+    wanted = EventFilter(
+        kind=None if kind is None else Kind(kind),
+        since_utc_s=since_s,
+        until_utc_s=until_s,
+        serious_only=not show_all,
+        newest_first=layout == "table",
+    )
+    events = archive.events(wanted)
+    if layout == "jsonl":
+        text = "".join(json.dumps(event.as_json()) + "\n" for event in events)
+    elif layout == "csv":
+        text = _csv(events)
+    else:
+        text = "\n".join(_page(archive, site, wanted, events)) + "\n"
+    click.echo(text, nl=False)
+
+
+def _window(site: Site, since: str | None, until: str | None) -> tuple[float | None, float | None]:
+    now_utc_s = SystemClock().utc_ns() / 1e9
+    since_s = None if since is None else parse_time("--since", since, site.zone, now_utc_s)
+    until_s = None if until is None else parse_time("--until", until, site.zone, now_utc_s)
+    if since_s is not None and until_s is not None and since_s > until_s:
+        raise InputError(f"--since {since} is later than --until {until}")
+    return since_s, until_s
+
+
+def _csv(events: list[EventRow]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(JSON_KEYS)
+    for event in events:
+        cells = event.as_json() | {
+            "flags": " ".join(event.flags),
+            "complete": "true" if event.complete else "false",
+        }
+        writer.writerow(cells.values())
+    return out.getvalue()
+
+
+def _page(archive: Archive, site: Site, wanted: EventFilter, events: list[EventRow]) -> list[str]:
+    counts = archive.verdict_counts(replace(wanted, serious_only=False))
+    width = terminal_width()
+    lines = wrapped(_answer(wanted, counts, events), width)
+    lines += wrapped(_watched(archive, site, wanted), width)
+    if events:
+        lines += ["", *_rows(events, width)]
+    hidden = _hidden(wanted, counts)
+    return [*lines, "", *wrapped(hidden, width)] if hidden else lines
+
+
+def _answer(wanted: EventFilter, counts: dict[Verdict | None, int], events: list[EventRow]) -> str:
+    total, serious = sum(counts.values()), sum(counts.get(verdict, 0) for verdict in SERIOUS)
+    noun = "event" if wanted.kind is None else f"{kind_words(wanted.kind)} event"
+    if not total:
+        return f"{plural(0, noun).capitalize()}."
+    profiles = ", ".join(sorted({event.profile for event in events}))
+    compared = f", compared with {profiles}" if profiles else ""
+    return f"{plural(total, noun).capitalize()}, {serious or 'none'} serious{compared}."
+
+
+def _watched(archive: Archive, site: Site, wanted: EventFilter) -> str:
+    place = ", ".join(word for word in (site.name, site.circuit) if word)
+    watched = find_watched(archive, wanted.since_utc_s, wanted.until_utc_s)
+    if watched is None:
+        return f"{place}: nothing was watched in this time." if place else "Nothing was watched."
+    since = local_words(watched.since_utc_s, site.zone)
+    until = local_words(watched.until_utc_s, site.zone)
+    runs = f" in {watched.n_runs} runs" if watched.n_runs > 1 else ""
+    missed = f"; {duration_words(watched.unobserved_s)} unobserved" if watched.unobserved_s else ""
+    return (
+        f"{f'{place}: ' if place else ''}{', '.join(watched.channels)} watched from {since} "
+        f"to {until}, {duration_words(watched.watched_s)}{runs}{missed}."
+    )
+
+
+def _rows(events: list[EventRow], width: int) -> list[str]:
+    """One line for each event where that fits, else days as headings and two lines for each."""
+    meanings = [(verdict_words(event.verdict), event.limit or "") for event in events]
+    cells = [(*_cells(event), *said) for event, said in zip(events, meanings, strict=True)]
+    lines = table((*_HEADINGS, "Meaning", "Limit passed"), cells, _RIGHT)
+    if max(map(len, lines)) <= width:
+        return lines
+    too_wide = max(map(len, _timed(events, 100))) - width
+    longest = max(len(event.channel) for event in events)
+    heading, *rows = _timed(events, max(longest - max(too_wide, 0), 7))
+    indent = " " * (heading.index("No") + 4)
+    lines, day = [heading], ""
+    for event, row, said in zip(events, rows, meanings, strict=True):
+        if event.start_local[:10] != day:
+            day = event.start_local[:10]
+            lines.append(f"{date.fromisoformat(day):%A} {day}")
+        lines += [row, *wrapped(": ".join(filter(None, said)), width, indent)]
+    return lines
+
+
+def _timed(events: list[EventRow], channel_width: int) -> list[str]:
+    rows = []
+    for event in events:
+        cells = _cells(event)
+        rows.append((cells[0], cells[1][11:], cells[2], cells[3][:channel_width], *cells[4:]))
+    return table(_HEADINGS, rows, _RIGHT)
+
+
+def _cells(event: EventRow) -> tuple[str, ...]:
+    return (
+        str(event.id),
+        event.start_local[:19],
+        kind_words(event.kind),
+        event.channel,
+        value_words(event.value, event.unit),
+        f"{event.value_pct:.1f} %" if event.kind in _OF_DECLARED else "",
+        _lasted(event),
+    )
+
+
+def _lasted(event: EventRow) -> str:
+    if event.duration_s is None:
+        return "cut short" if CUT_SHORT in event.flags else "ongoing"
+    return duration_words(event.duration_s)
+
+
+def _hidden(wanted: EventFilter, counts: dict[Verdict | None, int]) -> str:
+    if not wanted.serious_only:
+        return ""
+    within, unjudged = counts.get(Verdict.WITHIN, 0), counts.get(None, 0)
+    parts = [f"{within} within the limits"] if within else []
+    parts += [f"{unjudged} that the profile does not judge"] if unjudged else []
+    return f"Not shown: {' and '.join(parts)}; --all shows them." if parts else ""

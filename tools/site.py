@@ -1,0 +1,125 @@
+"""Where a database comes from: the site, its time zone, and how much of the time was watched."""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from daemon.archive import Archive, RunRow
+from daemon.page.words import zone_of
+from daemon.records import LogKind
+from daemon.schema import utc_seconds
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What the settings of the latest run say; None where they do not."""
+
+    name: str | None
+    circuit: str | None
+    zone: tzinfo
+    nominal_v: float | None
+    frequency_hz: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """How much was seen. Overlapping runs, as of one recording read twice, count once."""
+
+    channels: tuple[str, ...]
+    since_utc_s: float
+    until_utc_s: float
+    watched_s: float
+    unobserved_s: float
+    n_runs: int
+
+
+def find_site(archive: Archive) -> Site:
+    """The site of the latest run, or one of which nothing is known."""
+    runs = archive.runs()
+    settings = settings_of(archive, runs[-1].settings_id) if runs else {}
+    zone = zone_of(runs[-1].timezone if runs else None)
+    site, supply = table_of(settings, "site"), table_of(settings, "supply")
+    return Site(
+        _text(site.get("name")),
+        _text(site.get("circuit")),
+        zone,
+        number_of(supply, "nominal_v"),
+        number_of(supply, "frequency_hz"),
+    )
+
+
+def settings_of(archive: Archive, settings_id: int) -> dict[str, object]:
+    """The settings snapshot as a table; empty where it is not one."""
+    try:
+        found = json.loads(archive.settings(settings_id).text)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def table_of(settings: dict[str, object], key: str) -> dict[str, object]:
+    """A table inside a settings snapshot; empty where there is none."""
+    found = settings.get(key)
+    return found if isinstance(found, dict) else {}
+
+
+def number_of(settings: dict[str, object], key: str) -> float | None:
+    """A number of a settings snapshot."""
+    found = settings.get(key)
+    return float(found) if isinstance(found, int | float) else None
+
+
+def find_watched(
+    archive: Archive, since_utc_s: float | None, until_utc_s: float | None
+) -> Watched | None:
+    """What the runs and the log say of the time between the two; None when nothing ran in it."""
+    first = 0.0 if since_utc_s is None else since_utc_s
+    last = float("inf") if until_utc_s is None else until_utc_s
+    runs = [run for run in archive.runs() if _clip([_span(run)], first, last)]
+    if not runs:
+        return None
+    ran = _clip(map(_span, runs), first, last)
+    unseen = _clip(
+        (
+            (start, start + (entry.duration_s or 0.0))
+            for entry in archive.log(LogKind.UNOBSERVED)
+            for start in [utc_seconds(entry.start_utc)]
+        ),
+        first,
+        last,
+    )
+    unobserved_s = _length(unseen)
+    return Watched(
+        tuple(dict.fromkeys(name for run in runs for name in run.channels)),
+        min(start for start, _ in ran + unseen),
+        max(end for _, end in ran + unseen),
+        _length(ran + unseen) - unobserved_s,
+        unobserved_s,
+        len(runs),
+    )
+
+
+def _span(run: RunRow) -> Span:
+    start = utc_seconds(run.started_utc)
+    return start, max(start, utc_seconds(run.until_utc))
+
+
+def _clip(spans: Iterable[Span], first: float, last: float) -> list[Span]:
+    return [
+        (max(start, first), min(end, last)) for start, end in spans if start < last and end >= first
+    ]
+
+
+def _length(spans: Iterable[Span]) -> float:
+    total, reached = 0.0, 0.0
+    for start, end in sorted(spans):
+        total += max(end - max(start, reached), 0.0)
+        reached = max(reached, end)
+    return total
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) else None

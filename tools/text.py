@@ -1,0 +1,83 @@
+"""Text for the terminal: tables, wrapped sentences, and times as people type and read them."""
+
+import re
+import shutil
+import textwrap
+from collections.abc import Sequence
+from datetime import UTC, datetime, tzinfo
+
+from daemon.errors import InputError
+
+_UNITS_S = {"s": 1, "min": 60, "h": 3600, "d": 86400, "w": 604800}
+_RELATIVE = re.compile(r"(\d{1,9}(?:\.\d{1,3})?) ?(s|min|h|d|w)(?: ago)?")
+_LAST_S = 253_402_300_799.0  # the end of the year 9999, the last that a stamp can name
+
+
+def terminal_width() -> int:
+    """Columns to fill: those of the terminal, or COLUMNS, or 80."""
+    return max(shutil.get_terminal_size((80, 24)).columns, 40)
+
+
+def clean(text: str) -> str:
+    """Text from a database without anything that a terminal would obey."""
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
+def wrapped(text: str, width: int, indent: str = "") -> list[str]:
+    """A sentence as lines of at most `width` columns."""
+    return textwrap.wrap(
+        clean(text), width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+    )
+
+
+def table(
+    headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[str] = ()
+) -> list[str]:
+    """Aligned lines, the headings first; columns named in `right` are aligned to the right."""
+    cells = [list(headings), *([clean(cell) for cell in row] for row in rows)]
+    widths = [max(len(row[column]) for row in cells) for column in range(len(headings))]
+    return ["  ".join(_aligned(row, headings, widths, right)).rstrip() for row in cells]
+
+
+def _aligned(
+    row: Sequence[str], headings: Sequence[str], widths: Sequence[int], right: Sequence[str]
+) -> list[str]:
+    return [
+        cell.rjust(width) if heading in right else cell.ljust(width)
+        for cell, heading, width in zip(row, headings, widths, strict=True)
+    ]
+
+
+def local_words(utc_s: float, zone: tzinfo) -> str:
+    """Seconds since 1970 UTC as `2026-11-25 08:15`, local time of the site."""
+    return f"{datetime.fromtimestamp(utc_s, zone):%Y-%m-%d %H:%M}"
+
+
+def plural(count: int, noun: str) -> str:
+    """`no events`, `1 event`, `12 events`."""
+    return f"{count or 'no'} {noun}{'' if count == 1 else 's'}"
+
+
+def parse_time(option: str, text: str, zone: tzinfo, now_utc_s: float) -> float:
+    """A time as people type it, in seconds since 1970 UTC.
+
+    Either how long ago (`90s`, `30min`, `6h`, `2d`, `1w`), or an ISO date or time: with its own
+    offset or Z, or else in the zone of the site. A date alone is its midnight.
+
+    :raises InputError: it is neither.
+    """
+    relative = _RELATIVE.fullmatch(text.strip())
+    if relative:
+        return max(now_utc_s - float(relative[1]) * _UNITS_S[relative[2]], 0.0)
+    try:
+        when = datetime.fromisoformat(text.strip())
+        zoned = when if when.tzinfo else when.replace(tzinfo=zone)
+        utc_s = zoned.astimezone(UTC).timestamp()
+    except OverflowError:
+        utc_s = 0.0 if text.strip() < "1970" else _LAST_S
+    except ValueError as error:
+        raise InputError(
+            f"{option} is {text!r}; it takes a date (2026-11-25), a time (2026-11-25T08:15), "
+            "or how long ago (30min, 6h, 2d)"
+        ) from error
+    return min(max(utc_s, 0.0), _LAST_S)
