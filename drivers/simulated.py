@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 from pydantic import AwareDatetime, Field, model_validator
 
 from drivers.clock import Clock
+from drivers.disturbances import Distortion, OscillatoryTransient
 from drivers.errors import OptionError, SourceEnded, SourceFailed
-from drivers.scenario import Distortion, OscillatoryTransient, Scenario, load_scenario
+from drivers.scenario import Scenario, load_scenario
 from drivers.source import Block, RelativePath, Source, SourceInfo, SourceOptions
 from drivers.timeline import Entry, Timeline, harmonics_of
 from drivers.waveform import (
@@ -35,7 +36,7 @@ from drivers.waveform import (
     noise,
 )
 
-CHUNK = 1 << 14  # samples are made in aligned chunks, so no split into blocks can change one
+CHUNK = 1 << 13  # samples are made in aligned chunks, so no split into blocks can change one
 STRIDE = 32  # drift is evaluated every 32 samples and joined by straight lines
 REALTIME_BLOCK_S = 0.02
 LONGEST_BLOCK_S = 1.0  # a late reader catches up in pieces of this length

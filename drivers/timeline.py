@@ -9,7 +9,7 @@ from typing import Self
 
 import numpy as np
 
-from drivers.scenario import (
+from drivers.disturbances import (
     Dip,
     Distortion,
     Disturbance,
@@ -21,12 +21,11 @@ from drivers.scenario import (
     MotorStart,
     Notching,
     OscillatoryTransient,
-    Scenario,
     StuckInput,
-    Supply,
     Swell,
     TwoStage,
 )
+from drivers.scenario import Scenario, Supply
 from drivers.waveform import (
     ExtraHarmonics,
     Floats,
@@ -74,7 +73,7 @@ class Schedule:
         over_s = from_s - self.at_s - self.jitter_s - reach_s
         if self.every_s is None:
             return range(int(over_s > 0.0), 1)
-        low = min(max(math.floor(over_s / self.every_s), 0), self.count)
+        low = min(max(math.ceil(over_s / self.every_s), 0), self.count)
         high = min(math.floor((to_s - self.at_s) / self.every_s) + 1, self.count)
         return range(int(low), int(high))
 
@@ -145,7 +144,7 @@ class Entry:
         starts = []
         for number in self.schedule.numbers(from_s, to_s, self.length_s + wait_s):
             start_s = self.schedule.start_s(number)
-            if self.turn is not None:
+            if self.turn is not None and start_s < to_s:
                 start_s = grid.next_at(start_s, self.turn)
             if start_s < to_s and start_s + self.length_s > from_s:
                 starts.append(start_s)
