@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pydantic import Field, ValidationInfo, field_validator
 
 from drivers.clock import Clock
+from drivers.comtrade_file import ComtradeReader
 from drivers.errors import OptionError, SourceEnded, SourceFailed
 from drivers.reader import Contents, Reader
 from drivers.source import Block, RelativePath, Source, SourceInfo, SourceOptions
@@ -162,9 +163,11 @@ class RecordingSource(Source):
 
 def _open_reader(options: RecordingOptions) -> Reader:
     suffix = options.path.suffix.lower()
+    if suffix in COMTRADE_SUFFIXES:
+        return ComtradeReader(options.path)
     if suffix in WAV_SUFFIXES and options.full_scale_v is not None:
         return WavReader(options.path, options.full_scale_v)
-    known = ", ".join(WAV_SUFFIXES)
+    known = ", ".join(WAV_SUFFIXES + COMTRADE_SUFFIXES)
     raise OptionError(f"driver.path: {options.path} is no known kind of recording ({known})")
 
 

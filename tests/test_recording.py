@@ -204,7 +204,7 @@ def test_close_twice_use_after_close_and_open_again(tmp_path: Path) -> None:
 
 def test_unknown_suffix_is_refused(tmp_path: Path) -> None:
     source = RecordingSource(options_for(tmp_path / "a.mp3"), ManualClock())
-    with pytest.raises(OptionError, match=r"a\.mp3 is no known kind of recording \(\.wav"):
+    with pytest.raises(OptionError, match=r"a\.mp3 is no known kind of recording \(\.wav, \.cfg"):
         source.open()
 
 
