@@ -14,6 +14,7 @@ _WORD = {"BINARY": "<i2", "BINARY32": "<i4", "FLOAT32": "<f4"}
 _LIMIT = {"BINARY": 2.0**15, "BINARY32": 2.0**31, "FLOAT32": float(np.float32(RANGE["FLOAT32"]))}
 """A stored value this large, or none at all, says that the sample is missing."""
 _NO_STAMP = 0xFFFFFFFF
+_NUMBER_LIMIT = 10**10  # ten digits
 _MAX_LINE = 65536  # bytes; 999 channels take less
 
 
@@ -105,7 +106,7 @@ class _AsciiData:
         self._path = section.path
         self._offset = section.offset
         self._n_fields = 2 + layout.n_analogue + layout.n_status
-        self._positions = [2 + channel.position for channel in layout.voltages]
+        self._used = [0, 1, *(2 + channel.position for channel in layout.voltages)]
         self._missing = 999999.0 if layout.revision == "1991" else 99999.0
         self._file = section.path.open("rb")
 
@@ -113,32 +114,47 @@ class _AsciiData:
         self._file.seek(self._offset)
 
     def take(self, n_records: int) -> Records:
-        numbers: list[int] = []
-        stamps: list[float] = []
-        rows: list[list[float]] = []
-        while len(rows) < n_records and (line := self._file.readline(_MAX_LINE)):
+        table = self._table(self._lines(n_records))
+        table[:, 2:][table[:, 2:] == self._missing] = np.nan
+        return Records(table[:, 0].astype(np.int64), table[:, 1], table[:, 2:])
+
+    def _table(self, lines: list[bytes]) -> NDArray[np.float64]:
+        """Numbers, stamps and stored values, one row a line."""
+        if not lines:
+            return np.empty((0, len(self._used)))
+        try:
+            table = np.loadtxt(lines, delimiter=",", comments=None, usecols=self._used, ndmin=2)
+            if ((table[:, 0] >= 0) & (table[:, 0] < _NUMBER_LIMIT)).all():
+                return table
+        except ValueError:
+            pass  # empty fields, or a fault that has to be named
+        return np.array([self._row(line) for line in lines])
+
+    def _lines(self, n_records: int) -> list[bytes]:
+        """The next lines that hold a record; one cut off by the end of the file is left out."""
+        lines: list[bytes] = []
+        while len(lines) < n_records and (line := self._file.readline(_MAX_LINE)):
             if text := line.strip(b" \t\r\n\x1a"):
-                fields = text.split(b",")
-                if len(fields) < self._n_fields and not line.endswith(b"\n"):
-                    break  # a record cut off by the end of the file
-                numbers.append(self._number(fields))
-                stamps.append(self._value(fields[1]))
-                rows.append([self._value(fields[position]) for position in self._positions])
-        values = np.array(rows, dtype=np.float64).reshape(-1, len(self._positions))
-        values[values == self._missing] = np.nan
-        return Records(np.array(numbers, np.int64), np.array(stamps, np.float64), values)
+                if text.count(b",") + 1 >= self._n_fields:
+                    lines.append(text)
+                elif line.endswith(b"\n"):
+                    raise self._no_record(text)
+        return lines
+
+    def _row(self, line: bytes) -> list[float]:
+        fields = line.split(b",")
+        number = fields[0].strip()
+        if not number.isdigit() or len(number) > 10:
+            raise self._no_record(line)
+        return [self._value(fields[position]) for position in self._used]
 
     def close(self) -> None:
         self._file.close()
 
-    def _number(self, fields: list[bytes]) -> int:
-        number = fields[0].strip()
-        if len(fields) >= self._n_fields and number.isdigit() and len(number) <= 10:
-            return int(number)
-        begin = b",".join(fields)[:40].decode("ascii", "replace")
-        raise OptionError(
+    def _no_record(self, line: bytes) -> OptionError:
+        return OptionError(
             f"driver.path: {self._path} has a line that is no record of {self._n_fields} fields:"
-            f" {begin!r}"
+            f" {line[:40].decode('ascii', 'replace')!r}"
         )
 
     def _value(self, field: bytes) -> float:
