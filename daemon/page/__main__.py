@@ -77,7 +77,8 @@ def _listen(bind: str, port: int) -> socket.socket:
     try:
         return socket.create_server((bind, port), family=family, backlog=_BACKLOG)
     except OSError as error:
-        click.echo(f"the page cannot use {bind} port {port}: {error.strerror}", err=True)
+        reason = str(error.strerror).partition(" (while")[0]
+        click.echo(f"the page cannot use {bind} port {port}: {reason}", err=True)
         sys.exit(3)
 
 

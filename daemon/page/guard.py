@@ -8,6 +8,7 @@ import base64
 import binascii
 import hmac
 import ipaddress
+import re
 import socket
 from collections.abc import Mapping
 
@@ -16,6 +17,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
+_HOST = re.compile(r"(?:\[([0-9a-f:.]+)\]|([a-z0-9._-]+))(?::[0-9]{1,5})?")
 _WILDCARDS = ("0.0.0.0", "::", "")
 
 HEADERS: Mapping[str, str] = {
@@ -75,11 +77,12 @@ class Guard:
 
 
 def host_name(header: str) -> str:
-    """The name in a Host header, without port and brackets: `[::1]:8230` is `::1`."""
-    name = header.strip().lower()
-    if name.startswith("["):
-        return name[1:].partition("]")[0]
-    return name.partition(":")[0].removesuffix(".")
+    """The name in a Host header, without port and brackets: `[::1]:8230` is `::1`.
+
+    Empty for what is no Host header at all (RFC 3986 section 3.2.2, of its letters only the usual).
+    """
+    match = _HOST.fullmatch(header.lower())
+    return "" if match is None else (match[1] or match[2]).removesuffix(".")
 
 
 def _is_address(name: str) -> bool:

@@ -14,6 +14,7 @@ from daemon.page.words import (
     lasted_words,
     local_time,
     plain_words,
+    sentence_case,
     value_words,
     verdict_words,
     what_words,
@@ -26,6 +27,7 @@ _VERDICT_LEVELS = {
     "may_damage": Level.BAD,
     "may_stop": Level.BAD,
     "beyond_limit": Level.ATTENTION,
+    "within": Level.GOOD,
 }
 _VERDICT_RANKS = {"may_damage": 3, "may_stop": 2, "beyond_limit": 1}
 _KIND_RANKS = {"interruption": 3, "dip": 2, "swell": 2, "transient": 1}
@@ -66,7 +68,7 @@ class PageView:
     title: str
     as_of: str
     zone: str
-    trouble: str | None  # why the live values cannot be believed
+    trouble: str  # why the live values cannot be believed; empty while they can
     is_all: bool
     n_smaller: int  # captured, and not serious
     watching: Sentence
@@ -93,7 +95,7 @@ def build_view(reading: Reading, history: History, is_all: bool) -> PageView:
         title=f"{voltage.word}: {snapshot.site.name}" if snapshot else "no data",
         as_of=f"{now:%H:%M:%S}",
         zone=str(zone),
-        trouble=reading.trouble,
+        trouble=sentence_case(reading.trouble or ""),
         is_all=is_all,
         n_smaller=max(history.n_captured - history.n_serious, 0),
         watching=watching_sentence(reading, now),
@@ -211,13 +213,21 @@ def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventVi
         kind=kind_words(row.kind),
         channel=row.channel,
         value=value_words(row.value, row.unit),
-        value_pct=f"{row.value_pct:.1f} %" if row.unit == "V" else "",
+        value_pct=_share(row),
         lasted=lasted_words(row, open_run_id),
         level=_verdict_level(row),
         meaning=verdict_words(row.verdict),
         limit=row.limit or "",
         note=_note(row),
     )
+
+
+def _share(row: EventRow) -> str:
+    """What a voltage is of the declared one; the value itself says it all for the others."""
+    if row.unit != "V":
+        return ""
+    share = f"{row.value_pct:.1f} %"
+    return f"{share} of peak" if row.kind == "transient" else share
 
 
 def _note(row: EventRow) -> str:

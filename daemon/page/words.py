@@ -39,6 +39,11 @@ def plain_words(value: float) -> str:
     return f"{value:.6g}"
 
 
+def sentence_case(text: str) -> str:
+    """The first letter large, the others as they are."""
+    return text[:1].upper() + text[1:]
+
+
 def size_words(megabytes: float) -> str:
     """A file size in MB or GB."""
     return f"{megabytes / 1000:.1f} GB" if megabytes >= 1000 else f"{megabytes:.1f} MB"

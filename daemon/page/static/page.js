@@ -48,10 +48,12 @@ function seconds(ms) {
 function watchForSilence() {
   const silence = performance.now() - lastAnswer;
   if (silence < STALE_MS) return;
-  document.body.className = "old";
+  document.body.className = "silent";
   document.getElementById("banner").hidden = false;
   document.getElementById("banner-text").textContent =
-    `no data for ${seconds(silence)}: the page does not reach the monitor`;
+    `No data for ${seconds(silence)}: this page gets no answer.`;
+  const title = document.getElementById("live-title");
+  if (title) title.textContent = "Last values, old";
   document.title = "no data · Halfcycle";
 }
 
