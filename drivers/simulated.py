@@ -277,9 +277,8 @@ class SimulatedSource(Source):
         The last sample of a run is never lost, so that a loss before it is told.
         """
         first = self._index
-        for begin, end in synthesis.lost(first, 1):
-            if begin <= first:
-                first = max(first, end)
+        while ends := [end for begin, end in synthesis.lost(first, 1) if begin <= first < end]:
+            first = max(ends)
         return first if self._n_samples is None else min(first, self._n_samples - 1)
 
     def _samples(self, synthesis: Synthesis, first: int, n_samples: int) -> NDArray[np.float32]:
