@@ -196,17 +196,19 @@ def _brute(
 
 
 def test_truth_of_a_plain_dip() -> None:
-    """Closed form: residual times nominal times sqrt(1 + 0.03**2 + 0.04**2)."""
+    """Closed form: the powers of fundamental, harmonics, constant part and noise add up."""
     (event,) = truth(
         scenario(
             {"kind": "dip", "at_s": 5, "duration_cycles": 5, "residual_pct": 40},
             harmonics=[{"order": 3, "pct": 3}, {"order": 5, "pct": 4}],
+            dc_pct=2,
+            noise_pct=1,
         ),
         60.0,
     )
     assert (event.kind, event.input_name, event.start_s) == ("dip", "L1", 5.0)
     assert event.duration_s == pytest.approx(0.1, abs=1e-12)
-    assert event.value == pytest.approx(92.0 * math.sqrt(1.0025), rel=1e-12)
+    assert event.value == pytest.approx(math.sqrt(92.0**2 * (1.0025 + 0.0004) + 2.3**2), rel=1e-12)
 
 
 @pytest.mark.parametrize(
