@@ -7,6 +7,7 @@ blocks: the framer sees to that.
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from daemon.evidence import SampleHistory
 from daemon.measure.channel import ChannelMeter, Intervals, Measured, Supply
@@ -71,6 +72,8 @@ class _Chain:
         channel = setup.channels[number]
         self.number = number
         self.setup = channel
+        self.rate_hz = setup.sample_rate_hz
+        self.upward: tuple[float, float] | None = None  # newest upward crossing, and its period
         self.history = SampleHistory(setup.sample_rate_hz, HISTORY_S)
         self.meter: ChannelMeter | None = None
         self.waiting: list[BasicInterval] = []
@@ -85,6 +88,16 @@ class _Chain:
         self.slow_events = SlowEvents(
             channel.name, setup.sample_rate_hz, setup.supply.frequency_hz, setup.slow_limits
         )
+
+    def latest_wave(self, n_cycles: int) -> NDArray[np.float64]:
+        """The newest whole cycles in V, from an upward zero crossing on; empty before the first."""
+        if self.upward is None:
+            return np.empty(0)
+        start, period = self.upward
+        first = start - (n_cycles - 1) * period
+        rate_hz = self.rate_hz
+        wave = self.history.cut(first / rate_hz, (start + period) / rate_hz)
+        return np.empty(0) if wave is None else wave.volts.astype(np.float64)
 
 
 class Pipeline:
@@ -118,6 +131,10 @@ class Pipeline:
             self._take(frame, out)
         return out
 
+    def latest_waves(self, n_cycles: int) -> list[NDArray[np.float64]]:
+        """The newest whole cycles of every channel in V, from an upward zero crossing on."""
+        return [chain.latest_wave(n_cycles) for chain in self._chains]
+
     def _take(self, frame: Frame, out: Output) -> None:
         if frame.starts_segment:
             for chain in self._chains:
@@ -150,6 +167,9 @@ class Pipeline:
     def _detect(self, chain: _Chain, measured: Measured, out: Output) -> Measured:
         assert chain.meter is not None
         crossings = measured.crossings
+        if crossings.is_upward.any():
+            newest = int(np.flatnonzero(crossings.is_upward)[-1])
+            chain.upward = (float(crossings.index[newest]), float(crossings.period[newest]))
         out.half_cycles.append(
             HalfCycles(chain.number, crossings.index, crossings.period, measured.urms_half_v)
         )

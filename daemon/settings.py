@@ -90,7 +90,7 @@ class Site(Table):
 class Supply(Table):
     """What the circuit should carry, and what events are compared with."""
 
-    nominal_v: Number = Field(ge=10, le=1000)
+    nominal_v: Number = Field(ge=10, le=100_000)  # recordings may come from the medium voltage
     frequency_hz: Literal[50, 60]
     profile: Line = "iti-2000"
 

@@ -55,8 +55,8 @@ class CaptureStatus:
     dip_pct: Number
     swell_pct: Number
     interruption_pct: Number
-    distortion_pct: Number
-    frequency_pct: Number
+    distortion_pct: Number | None  # None: not watched
+    frequency_pct: Number | None
 
 
 @dataclass(frozen=True, slots=True)

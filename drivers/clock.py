@@ -1,5 +1,7 @@
 """Time as an input: the only place where the operating system's clocks are read."""
 
+import ctypes
+import struct
 import time
 from typing import Protocol
 
@@ -19,9 +21,25 @@ class Clock(Protocol):
         """Wait for `duration_s` seconds; nothing for zero or less."""
         ...
 
+    def is_synchronised(self) -> bool:
+        """Whether the kernel believes `utc_ns` to be within a second of UTC."""
+        ...
+
+
+SYNCHRONISED_US = 1_000_000  # largest error the kernel may state; unsynchronised it states 16 s
+_TIMEX_BYTES = 208  # struct timex on 64-bit Linux; smaller elsewhere
+_TIMEX_START = struct.Struct("@Illll")  # modes, offset, freq, maxerror, esterror
+
 
 class SystemClock:
     """The operating system's clocks."""
+
+    def is_synchronised(self) -> bool:
+        timex = ctypes.create_string_buffer(_TIMEX_BYTES)  # modes 0: only ask
+        if ctypes.CDLL(None).adjtimex(timex) < 0:
+            return False
+        max_error_us: int = _TIMEX_START.unpack_from(timex)[3]
+        return max_error_us < SYNCHRONISED_US
 
     def monotonic_ns(self) -> int:
         return time.monotonic_ns()
@@ -40,6 +58,10 @@ class ManualClock:
     def __init__(self, utc_s: float = 1_780_000_000.0, monotonic_s: float = 1000.0) -> None:
         self._utc_ns = round(utc_s * 1e9)
         self._monotonic_ns = round(monotonic_s * 1e9)
+        self.synchronised = True
+
+    def is_synchronised(self) -> bool:
+        return self.synchronised
 
     def monotonic_ns(self) -> int:
         return self._monotonic_ns

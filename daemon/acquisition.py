@@ -1,0 +1,124 @@
+"""The measuring process's end of the acquisition: starts the sampler and fetches its blocks."""
+
+import contextlib
+import json
+import os
+import select
+import subprocess
+import sys
+from dataclasses import dataclass
+
+from daemon.ring import RING_S, BlockReport, Credit, Report, ReportKind, Ring, take_report
+from drivers.errors import OptionError, SourceEnded, SourceFailed, SourceUnavailable
+from drivers.source import Block, SourceInfo, SourceOptions
+
+OPEN_TIMEOUT_S = 30.0
+CLOSE_TIMEOUT_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """One block from the ring."""
+
+    block: Block
+    arrival_ns: int  # monotonic time at which its last sample was there
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceFault:
+    """The device failed; the sampler is trying to open it again."""
+
+    text: str
+
+
+class Acquisition:
+    """A sampler process and the ring it fills."""
+
+    def __init__(self, options: SourceOptions) -> None:
+        self._memory = os.memfd_create("halfcycle-ring")
+        self._reports, reports_end = os.pipe()
+        credits_end, self._credits = os.pipe()
+        ours = (self._memory, reports_end, credits_end)
+        self._process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "daemon.sampler", *map(str, ours)],
+            stdin=subprocess.PIPE,
+            pass_fds=ours,
+        )
+        os.close(reports_end)
+        os.close(credits_end)
+        self._arrived = bytearray()
+        self._ring: Ring | None = None
+        self._n_read = 0
+        self._n_reports = 0
+        task = {"name": options.name, "options": options.model_dump(mode="json")}
+        assert self._process.stdin is not None
+        with self._process.stdin as stream:
+            stream.write(json.dumps(task).encode())
+
+    def open(self) -> SourceInfo:
+        """Wait until the device is open.
+
+        :raises OptionError: its options are wrong.
+        :raises SourceUnavailable: it is not there.
+        """
+        report = self._next_report(OPEN_TIMEOUT_S)
+        if report is None:
+            raise SourceUnavailable(f"the input did not open within {OPEN_TIMEOUT_S:g} s")
+        if report.kind is ReportKind.REFUSED:
+            raise OptionError(report.payload.decode())
+        if report.kind is not ReportKind.OPENED:
+            raise SourceUnavailable(report.payload.decode())
+        fields = json.loads(report.payload)
+        info = SourceInfo(**{**fields, "inputs": tuple(fields["inputs"])})
+        capacity = max(int(RING_S * info.sample_rate_hz), 1)
+        self._ring = Ring(self._memory, capacity, len(info.inputs))
+        return info
+
+    def fetch(self, timeout_s: float) -> Fetched | DeviceFault | None:
+        """The next block, or that the device failed, or None after `timeout_s` without either.
+
+        :raises SourceEnded: there will be no more.
+        :raises SourceFailed: the sampler itself is gone.
+        """
+        report = self._next_report(timeout_s)
+        if report is None:
+            return None
+        if report.kind is ReportKind.BLOCK:
+            return self._fetch(BlockReport.unpack(report.payload))
+        if report.kind is ReportKind.ENDED:
+            raise SourceEnded("the recording is over")
+        return DeviceFault(report.payload.decode())
+
+    def close(self) -> None:
+        """Stop the sampler. Harmless the second time."""
+        if self._process.returncode is None:
+            os.close(self._credits)  # the sampler sees that its reader is gone
+            try:
+                self._process.wait(CLOSE_TIMEOUT_S)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+            os.close(self._reports)
+            os.close(self._memory)
+
+    def _fetch(self, report: BlockReport) -> Fetched:
+        assert self._ring is not None
+        volts = self._ring.read(self._n_read, report.n_samples)
+        self._n_read += report.n_samples
+        self._n_reports += 1
+        with contextlib.suppress(BrokenPipeError):  # it has told all and ended
+            os.write(self._credits, Credit(self._n_read, self._n_reports).pack())
+        return Fetched(Block(report.first_index, volts, report.n_lost), report.arrival_ns)
+
+    def _next_report(self, timeout_s: float) -> Report | None:
+        while True:
+            report = take_report(self._arrived)
+            if report is not None:
+                return report
+            ready, _, _ = select.select([self._reports], [], [], timeout_s)
+            if not ready:
+                return None
+            arrived = os.read(self._reports, 65536)
+            if not arrived:
+                raise SourceFailed("the sampling process ended unexpectedly")
+            self._arrived += arrived

@@ -1,0 +1,62 @@
+"""Where the monitor and its page meet: a folder on a memory disk, and the page's process."""
+
+import hashlib
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from daemon.settings import Page
+
+END_TIMEOUT_S = 5.0
+
+
+def runtime_folder(database: Path, environment: Mapping[str, str]) -> Path:
+    """The folder for this database's snapshot; made if need be, readable by its owner only.
+
+    systemd's runtime directory where there is one, else a folder of the user's on a memory disk.
+    """
+    given = environment.get("RUNTIME_DIRECTORY")
+    if given:
+        return Path(given.split(":")[0])
+    memory_disk = Path("/dev/shm")
+    base = memory_disk if os.access(memory_disk, os.W_OK) else Path(tempfile.gettempdir())
+    mark = hashlib.sha256(str(database.resolve()).encode()).hexdigest()[:12]
+    folder = base / f"halfcycle-{os.getuid()}-{mark}"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    return folder
+
+
+class PageProcess:
+    """The status page, started beside the monitor and ended with it."""
+
+    def __init__(self, page: Page, snapshot: Path, database: Path) -> None:
+        command = [sys.executable, "-P", "-m", "daemon.page"]
+        command += ["--snapshot", str(snapshot), "--database", str(database)]
+        command += ["--bind", page.bind, "--port", str(page.port)]
+        if page.token is not None:
+            token_file = snapshot.with_name("token")
+            token_file.touch(mode=0o600)
+            token_file.write_text(page.token)
+            command += ["--token-file", str(token_file)]
+        self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL)
+        self._is_missed = False
+
+    def has_just_ended(self) -> bool:
+        """True once when the page is gone although nobody ended it."""
+        if self._is_missed or self._process.poll() is None:
+            return False
+        self._is_missed = True
+        return True
+
+    def close(self) -> None:
+        """End the page. Harmless the second time."""
+        if self._process.poll() is None:
+            self._process.terminate()
+            try:
+                self._process.wait(END_TIMEOUT_S)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()

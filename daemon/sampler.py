@@ -1,0 +1,177 @@
+"""The acquisition process: reads the driver, writes the ring, and does nothing else.
+
+Started by `daemon.acquisition` as `python -m daemon.sampler MEMORY REPORTS CREDITS`, three file
+descriptors; the driver's name and options arrive on standard input as JSON.
+"""
+
+import ctypes
+import gc
+import json
+import os
+import select
+import signal
+import sys
+from dataclasses import asdict
+
+from daemon.ring import (
+    MAX_UNREAD_REPORTS,
+    RING_S,
+    BlockReport,
+    Credit,
+    ReportKind,
+    Ring,
+    latest_credit,
+    pack_report,
+)
+from drivers.clock import Clock, SystemClock
+from drivers.errors import OptionError, SourceEnded, SourceFailed, SourceUnavailable
+from drivers.registry import find_driver
+from drivers.source import Block, Source, SourceInfo
+
+READ_TIMEOUT_S = 0.25
+FIRST_WAIT_S = 1.0
+LONGEST_WAIT_S = 30.0
+REALTIME_PRIORITY = 20  # below the kernel's interrupt threads, which run at 50
+MCL_CURRENT, MCL_FUTURE = 1, 2
+
+
+class _ReaderGoneError(Exception):
+    """The measuring process is not there any more."""
+
+
+class Sampler:
+    """Moves blocks from a source to the ring for as long as there are any."""
+
+    def __init__(self, clock: Clock, descriptors: tuple[int, int, int]) -> None:
+        self._clock = clock
+        self._memory, self._reports, self._credits = descriptors
+        os.set_blocking(self._credits, False)
+        self._ring: Ring | None = None
+        self._credit = Credit()
+        self._n_written = 0  # samples put into the ring
+        self._n_reports = 0
+        self._n_dropped = 0  # samples lost since the last block in the ring
+        self._index_offset = 0  # of the source opened last, against the first one
+        self._next_index = 0
+
+    def run(self, name: str, options: dict[str, object]) -> None:
+        """Sample until the source ends or the reader goes away."""
+        driver = find_driver(name)
+        source = driver(driver.Options.model_validate(options), self._clock)
+        info = source.open()
+        capacity = max(int(RING_S * info.sample_rate_hz), 1)
+        self._ring = Ring(self._memory, capacity, len(info.inputs))
+        self._report(ReportKind.OPENED, json.dumps(asdict(info)).encode())
+        settle_process()
+        try:
+            while True:
+                self._sample(source, info)
+        except SourceEnded:
+            self._report(ReportKind.ENDED)
+        finally:
+            source.close()
+
+    def _sample(self, source: Source, info: SourceInfo) -> None:
+        try:
+            block = source.read(READ_TIMEOUT_S)
+        except SourceFailed as error:
+            self._report(ReportKind.FAILED, str(error).encode())
+            self._reopen(source, info)
+            return
+        self._take_credit(wait_s=0.0)
+        if block is not None:
+            self._place(block, info)
+
+    def _reopen(self, source: Source, info: SourceInfo) -> None:
+        """Try until the device is back; the time it took counts as lost samples."""
+        failed_ns = self._clock.monotonic_ns()
+        wait_s = FIRST_WAIT_S
+        while True:
+            source.close()
+            self._take_credit(wait_s)
+            try:
+                source.open()
+                break
+            except (SourceUnavailable, SourceFailed) as error:
+                self._report(ReportKind.FAILED, str(error).encode())
+                wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+        away_s = (self._clock.monotonic_ns() - failed_ns) / 1e9
+        n_away = max(1, round(away_s * info.sample_rate_hz))
+        self._n_dropped += n_away
+        self._index_offset = self._next_index + n_away
+        self._next_index = self._index_offset
+
+    def _place(self, block: Block, info: SourceInfo) -> None:
+        """Put a block into the ring, or count it as lost when a live input finds no room."""
+        arrival_ns = self._clock.monotonic_ns()
+        first_index = block.first_index + self._index_offset
+        self._next_index = first_index + len(block.volts)
+        if not info.is_live:
+            while not self._has_room(len(block.volts)):
+                self._take_credit(wait_s=1.0)
+        elif not self._has_room(len(block.volts)):
+            self._n_dropped += len(block.volts) + block.n_lost
+            return
+        assert self._ring is not None
+        self._ring.write(self._n_written, block.volts)
+        self._n_written += len(block.volts)
+        self._n_reports += 1
+        n_lost, self._n_dropped = block.n_lost + self._n_dropped, 0
+        report = BlockReport(first_index, len(block.volts), n_lost, arrival_ns)
+        self._report(ReportKind.BLOCK, report.pack())
+
+    def _has_room(self, n_samples: int) -> bool:
+        assert self._ring is not None
+        unread = self._n_written - self._credit.n_samples
+        n_unread_reports = self._n_reports - self._credit.n_reports
+        return (
+            unread + n_samples <= self._ring.capacity and n_unread_reports < MAX_UNREAD_REPORTS
+        ) or unread == 0
+
+    def _take_credit(self, wait_s: float) -> None:
+        ready, _, _ = select.select([self._credits], [], [], wait_s)
+        if not ready:
+            return
+        arrived = os.read(self._credits, 65536)
+        if not arrived:
+            raise _ReaderGoneError
+        self._credit = latest_credit(arrived, self._credit)
+
+    def _report(self, kind: ReportKind, payload: bytes = b"") -> None:
+        report = memoryview(pack_report(kind, payload))
+        while report:
+            report = report[os.write(self._reports, report) :]
+
+
+def settle_process() -> None:
+    """Keep the collector, the scheduler and the swap away from sampling, where that is allowed."""
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REALTIME_PRIORITY))
+    except OSError:
+        return  # not allowed here: the ring makes up for it, and locking memory without it is waste
+    ctypes.CDLL(None).mlockall(MCL_CURRENT | MCL_FUTURE)
+
+
+def main() -> int:
+    """Entry of the process; its reports say how it ended."""
+    for number in (signal.SIGINT, signal.SIGTERM):  # both are for the measuring process;
+        signal.signal(number, signal.SIG_IGN)  # this one ends when that one goes away
+    memory, reports, credits = (int(text) for text in sys.argv[1:4])
+    task = json.load(sys.stdin)
+    sampler = Sampler(SystemClock(), (memory, reports, credits))
+    try:
+        sampler.run(task["name"], task["options"])
+    except OptionError as error:
+        os.write(reports, pack_report(ReportKind.REFUSED, str(error).encode()))
+    except (SourceUnavailable, SourceFailed) as error:
+        os.write(reports, pack_report(ReportKind.UNAVAILABLE, str(error).encode()))
+    except (_ReaderGoneError, BrokenPipeError):
+        pass
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

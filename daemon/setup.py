@@ -1,0 +1,56 @@
+"""From the configuration and what the input can do to what the measurement has to know."""
+
+from daemon.errors import InputError
+from daemon.measure.channel import Supply
+from daemon.pipeline import ChannelSetup, PipelineSetup
+from daemon.settings import Settings
+from daemon.slow_events import SlowLimits
+from daemon.thresholds import VoltageLimits
+from drivers.source import SourceInfo
+
+LOWEST_RATE_HZ = 600.0  # ten samples a cycle at 60 Hz: below it one-cycle rms means little
+
+
+def pipeline_setup(
+    settings: Settings, info: SourceInfo, slot_origin_index: float = 0.0
+) -> PipelineSetup:
+    """Everything the pipeline needs.
+
+    :raises InputError: a channel asks for an input that there is not.
+    """
+    supply, capture = settings.supply, settings.capture
+    if info.sample_rate_hz < LOWEST_RATE_HZ:
+        raise InputError(
+            f"the input delivers {info.sample_rate_hz:g} samples a second; "
+            f"at least {LOWEST_RATE_HZ:g} are needed"
+        )
+    return PipelineSetup(
+        sample_rate_hz=info.sample_rate_hz,
+        full_scale_v=info.full_scale_v,
+        supply=Supply(supply.nominal_v, supply.frequency_hz),
+        channels=_channels(settings, info),
+        limits=VoltageLimits.from_percent(
+            supply.nominal_v,
+            dip=capture.dip_pct,
+            swell=capture.swell_pct,
+            interruption=capture.interruption_pct,
+            hysteresis=capture.hysteresis_pct,
+        ),
+        slow_limits=SlowLimits(capture.distortion_pct, capture.frequency_pct),
+        slot_origin_index=slot_origin_index,
+    )
+
+
+def _channels(settings: Settings, info: SourceInfo) -> tuple[ChannelSetup, ...]:
+    if settings.channels is None:
+        return tuple(ChannelSetup(name, n, 1.0, 0.0) for n, name in enumerate(info.inputs))
+    for position, channel in enumerate(settings.channels):
+        if channel.input >= len(info.inputs):
+            raise InputError(
+                f"channels.{position}.input is {channel.input}, but the driver has only "
+                f"{len(info.inputs)} input(s), numbered from 0: {', '.join(info.inputs)}"
+            )
+    return tuple(
+        ChannelSetup(channel.name, channel.input, channel.gain_v_per_v, channel.offset_v)
+        for channel in settings.channels
+    )

@@ -1,0 +1,149 @@
+"""`halfcycle measure`: measurements to the terminal, no database."""
+
+import json
+import math
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import click
+
+from daemon.pipeline import Output, Pipeline, PipelineSetup
+from daemon.settings import load_settings
+from daemon.setup import pipeline_setup
+from drivers.clock import SystemClock
+from drivers.errors import SourceEnded
+from drivers.registry import find_driver
+from drivers.source import Block, Source
+from tools.monitor import stop_on_signals
+from tools.progress import recording_progress
+
+Row = dict[str, object]
+
+
+@click.command("measure")
+@click.option(
+    "-c", "--config", "config", type=click.Path(path_type=Path), required=True, metavar="FILE",
+    help="The configuration.",
+)  # fmt: skip
+@click.option(
+    "--interval", type=click.Choice(["half-cycle", "basic", "10s", "10min"]), default="basic",
+    show_default=True, help="Half cycles, 10 or 12 cycles, 10 seconds, 10 minutes.",
+)  # fmt: skip
+@click.option(
+    "--format", "layout", type=click.Choice(["table", "jsonl"]), default="table", show_default=True
+)
+def command(config: Path, interval: str, layout: str) -> None:
+    """Print measurements until Ctrl-C or the end of the recording. Nothing is stored.
+
+    Times are seconds from the first sample to the start of each interval.
+    """
+    settings = load_settings(config)
+    source = find_driver(settings.driver.name)(settings.driver, SystemClock())
+    info = source.open()
+    try:
+        setup = pipeline_setup(settings, info)
+        rows = _ROWS[interval]
+        if layout == "table":
+            click.echo(_HEADINGS[interval])
+        for out in _outputs(source, Pipeline(setup), info.n_samples):
+            for row in rows(out, setup):
+                click.echo(json.dumps(row) if layout == "jsonl" else _LINES[interval](row))
+            sys.stdout.flush()
+    finally:
+        source.close()
+
+
+def _outputs(source: Source, pipeline: Pipeline, n_total: int | None) -> Iterator[Output]:
+    stop = stop_on_signals()
+    with recording_progress() as progress:
+        for block in _blocks(source, stop.is_set):
+            yield pipeline.feed(block)
+            if not sys.stdout.isatty():
+                progress.advance(len(block.volts), n_total)
+        yield pipeline.finish()
+
+
+def _blocks(source: Source, is_stopped: Callable[[], bool]) -> Iterator[Block]:
+    while not is_stopped():
+        try:
+            block = source.read(0.5)
+        except SourceEnded:
+            return
+        if block is not None:
+            yield block
+
+
+def _half_cycles(out: Output, setup: PipelineSetup) -> Iterator[Row]:
+    for values in out.half_cycles:
+        name = setup.channels[values.channel].name
+        for start, urms in zip(values.start_index.tolist(), values.urms_v.tolist(), strict=True):
+            yield {"t_s": start / setup.sample_rate_hz, "channel": name, "urms_v": urms}
+
+
+def _basic(out: Output, setup: PipelineSetup) -> Iterator[Row]:
+    for interval in out.intervals:
+        yield {
+            "t_s": interval.start_index / setup.sample_rate_hz,
+            "channel": setup.channels[interval.channel].name,
+            "urms_v": interval.urms_v,
+            "frequency_hz": interval.frequency_hz,
+            "thd_pct": interval.thd_pct,
+            "harmonics_pct": [
+                None if math.isnan(part) else part for part in interval.harmonics_pct.tolist()
+            ],
+            "flagged": interval.flagged,
+        }
+
+
+def _ten_seconds(out: Output, setup: PipelineSetup) -> Iterator[Row]:
+    for value in out.frequencies:
+        start_s = value.start_index / setup.sample_rate_hz
+        yield {"t_s": start_s, "frequency_hz": value.frequency_hz}
+
+
+def _ten_minutes(out: Output, setup: PipelineSetup) -> Iterator[Row]:
+    for value in out.ten_minute:
+        yield {
+            "t_s": value.start_index / setup.sample_rate_hz,
+            "channel": setup.channels[value.channel].name,
+            "urms_v": value.urms_v,
+            "pst": None,
+        }
+
+
+_ROWS: dict[str, Callable[[Output, PipelineSetup], Iterator[Row]]] = {
+    "half-cycle": _half_cycles,
+    "basic": _basic,
+    "10s": _ten_seconds,
+    "10min": _ten_minutes,
+}
+_HEADINGS = {
+    "half-cycle": f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}",
+    "basic": (
+        f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}  {'Frequency Hz':>12}  {'THD %':>7}"
+    ),
+    "10s": f"{'Time s':>12}  {'Frequency Hz':>12}",
+    "10min": f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}",
+}
+
+
+def _voltage_line(row: Row) -> str:
+    return f"{row['t_s']:12.4f}  {row['channel']:8}  {row['urms_v']:10.3f}"
+
+
+def _basic_line(row: Row) -> str:
+    flag = "  touched by an event" if row["flagged"] else ""
+    return f"{_voltage_line(row)}  {row['frequency_hz']:12.4f}  {row['thd_pct']:7.3f}{flag}"
+
+
+def _frequency_line(row: Row) -> str:
+    return f"{row['t_s']:12.4f}  {row['frequency_hz']:12.4f}"
+
+
+_LINES: dict[str, Callable[[Row], str]] = {
+    "half-cycle": _voltage_line,
+    "basic": _basic_line,
+    "10s": _frequency_line,
+    "10min": _voltage_line,
+}
