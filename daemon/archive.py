@@ -166,12 +166,23 @@ class Archive:
 
         :raises InputError: there is none with this id; the message says which there are.
         """
-        rows = self._read("SELECT * FROM event WHERE id = ?", (event_id,))
+        known_ids = range(1, 2**63)  # more does not fit into a question to SQLite
+        rows = []
+        if event_id in known_ids:
+            rows = self._read("SELECT * FROM event WHERE id = ?", (event_id,))
         if rows:
             return _event(rows[0])
         first, last = self._read("SELECT min(id), max(id) FROM event")[0]
         known = "it holds no events" if first is None else f"its events are {first} to {last}"
         raise InputError(f"{self._path} has no event {event_id}: {known}")
+
+    def group(self, run_id: int, group: int) -> list[EventRow]:
+        """The events of one run that happened together, on all channels."""
+        rows = self._read(
+            'SELECT * FROM event WHERE run_id = ? AND "group" = ? ORDER BY start_utc, id',
+            (run_id, group),
+        )
+        return [_event(row) for row in rows]
 
     def trace(self, event_id: int) -> Trace | None:
         """`urms_half` around an event, where it was kept."""

@@ -5,7 +5,6 @@ import io
 import json
 import subprocess
 import sys
-from collections.abc import Callable
 from datetime import UTC
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -15,7 +14,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from daemon.errors import InputError, StoreError
-from daemon.records import Judgement, Kind, LogEntry, LogKind, Verdict
+from daemon.records import Event, Judgement, Kind, LevelTime, LogEntry, LogKind, Verdict
 from daemon.store import Store
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
 from tests.test_archive import DESIGN_KEYS
@@ -25,7 +24,7 @@ from tools.text import parse_time, plural, table, wrapped
 
 DAY_S = 86400.0
 RUN_UTC_S = START_UTC_S - 7 * DAY_S
-_ARGUMENTS: dict[str, list[str]] = {}
+_ARGUMENTS = {"show": ["1"], "judge": ["--profile", "iti-2000"]}
 SNAPSHOT = json.dumps(
     {
         "site": {"name": "Demo bakery", "circuit": "oven", "timezone": "Europe/Vienna"},
@@ -40,10 +39,25 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "events.db"
 
 
-@pytest.fixture
-def run(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Result]:
-    monkeypatch.setenv("COLUMNS", "80")
-    return lambda *words: CliRunner().invoke(main, [str(word) for word in words])
+def run(*words: object, columns: int = 80) -> Result:
+    """The command as a person at a terminal of this width would give it."""
+    runner = CliRunner(env={"COLUMNS": str(columns)})
+    return runner.invoke(main, [str(word) for word in words])
+
+
+def swell(number: int) -> Event:
+    return dip(
+        number,
+        kind=Kind.SWELL,
+        start_s=6.5 * DAY_S,
+        extreme_s=6.5 * DAY_S + 0.5,
+        duration_s=None,
+        complete=False,
+        value=268.0,
+        value_pct=116.52,
+        threshold=253.0,
+        level_times=(LevelTime(105.0, 3.4), LevelTime(110.0, 3.4)),
+    )
 
 
 def fill(path: Path) -> None:
@@ -52,12 +66,20 @@ def fill(path: Path) -> None:
         (dip(1, start_s=3600.0), Verdict.MAY_STOP, "below 70 % for at most 0.02 s"),
         (dip(2, start_s=7200.0, value=198.2, value_pct=86.2), Verdict.WITHIN, None),
         (
-            dip(3, start_s=9000.0, kind=Kind.FREQUENCY, value=49.38, unit="Hz", value_pct=98.76),
+            dip(
+                3,
+                start_s=9000.0,
+                kind=Kind.FREQUENCY,
+                value=49.38,
+                unit="Hz",
+                value_pct=98.76,
+                threshold=49.5,
+            ),
             None,
             None,
         ),
         (
-            dip(4, kind=Kind.SWELL, start_s=6.5 * DAY_S, duration_s=None, value=268.0),
+            swell(4),
             Verdict.MAY_DAMAGE,
             "above 110 % for at most 0.5 s",
         ),
@@ -78,7 +100,7 @@ def fill(path: Path) -> None:
     store.close()
 
 
-def test_the_table_answers_first_and_fits_80_columns(path: Path, run: Callable[..., Result]) -> None:
+def test_the_table_answers_first_and_fits_80_columns(path: Path) -> None:
     fill(path)
     result = run("events", path)
     assert result.exit_code == 0
@@ -87,12 +109,12 @@ def test_the_table_answers_first_and_fits_80_columns(path: Path, run: Callable[.
         "Demo bakery, oven: L1, L2 watched from 2026-11-18 08:15 to 2026-11-25 08:15, 6",
         "days 23 h; 12 min 00 s unobserved.",
         "",
-        "No  Time      What       Channel    Value  of decl.   Lasted",
+        "No  Time      What       Channel    Value  of decl.     Lasted",
         "Tuesday 2026-11-24",
-        " 4  20:15:33  swell      L1       268.0 V    61.0 %  ongoing",
+        " 4  20:15:33  swell      L1       268.0 V   116.5 %  not known",
         "    may damage equipment: above 110 % for at most 0.5 s",
         "Wednesday 2026-11-18",
-        " 1  09:15:33  dip (sag)  L1       140.3 V    61.0 %   0.12 s",
+        " 1  09:15:33  dip (sag)  L1       140.3 V    61.0 %     0.12 s",
         "    equipment may stop: below 70 % for at most 0.02 s",
         "",
         "Not shown: 1 within the limits and 1 that the profile does not judge; --all",
@@ -100,17 +122,14 @@ def test_the_table_answers_first_and_fits_80_columns(path: Path, run: Callable[.
     ]
 
 
-def test_a_wide_terminal_has_one_line_for_each_event(
-    path: Path, run: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_wide_terminal_has_one_line_for_each_event(path: Path) -> None:
     fill(path)
-    monkeypatch.setenv("COLUMNS", "160")
-    lines = run("events", path, "--all").output.splitlines()
+    lines = run("events", path, "--all", columns=160).output.splitlines()
     assert [line.split()[0] for line in lines[3:]] == ["No", "4", "3", "2", "1"]
     assert "equipment may stop    below 70 % for at most 0.02 s" in lines[-1]
 
 
-def test_long_channel_names_do_not_break_the_lines(path: Path, run: Callable[..., Result]) -> None:
+def test_long_channel_names_do_not_break_the_lines(path: Path) -> None:
     store = Store(path, "UTC")
     run_id = store.begin_run(run_info(settings_text=SNAPSHOT))
     rapid = dip(1, kind=Kind.RAPID_VOLTAGE_CHANGE, channel="feeder of the bakery\x1b[31m" * 2)
@@ -121,17 +140,18 @@ def test_long_channel_names_do_not_break_the_lines(path: Path, run: Callable[...
     assert "\x1b" not in output
 
 
-def test_jsonl_is_oldest_first_with_the_documented_keys(
-    path: Path, run: Callable[..., Result]
-) -> None:
+def test_jsonl_is_oldest_first_with_the_documented_keys(path: Path) -> None:
     fill(path)
-    found = [json.loads(line) for line in run("events", path, "--format", "jsonl").output.split("\n")[:-1]]
+    found = [
+        json.loads(line)
+        for line in run("events", path, "--format", "jsonl").output.split("\n")[:-1]
+    ]
     assert [event["id"] for event in found] == [1, 4]
     assert all(list(event) == DESIGN_KEYS for event in found)
-    assert (found[1]["duration_s"], found[1]["complete"], found[1]["flags"]) == (None, True, [])
+    assert (found[1]["duration_s"], found[1]["complete"], found[1]["flags"]) == (None, False, [])
 
 
-def test_csv_is_what_pythons_csv_reads(path: Path, run: Callable[..., Result]) -> None:
+def test_csv_is_what_pythons_csv_reads(path: Path) -> None:
     fill(path)
     output = run("events", path, "--all", "--format", "csv").output
     found = list(csv.DictReader(io.StringIO(output)))
@@ -155,15 +175,13 @@ def test_csv_is_what_pythons_csv_reads(path: Path, run: Callable[..., Result]) -
         (["--since", "0001-01-01", "--until", "9999-12-31"], [1, 2, 3, 4]),
     ],
 )
-def test_since_until_and_kind(
-    path: Path, run: Callable[..., Result], words: list[str], ids: list[int]
-) -> None:
+def test_since_until_and_kind(path: Path, words: list[str], ids: list[int]) -> None:
     fill(path)
     output = run("events", path, "--all", "--format", "jsonl", *words).output
     assert [json.loads(line)["id"] for line in output.splitlines()] == ids
 
 
-def test_a_quiet_database_says_so(path: Path, run: Callable[..., Result]) -> None:
+def test_a_quiet_database_says_so(path: Path) -> None:
     store = Store(path, "UTC")
     assert run("events", path).output == "No events.\nNothing was watched.\n"
     run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
@@ -178,9 +196,7 @@ def test_a_quiet_database_says_so(path: Path, run: Callable[..., Result]) -> Non
         assert run("events", path, "--format", layout).output == output
 
 
-def test_nothing_serious_is_said_with_what_is_hidden(
-    path: Path, run: Callable[..., Result]
-) -> None:
+def test_nothing_serious_is_said_with_what_is_hidden(path: Path) -> None:
     fill(path)
     lines = run("events", path, "--until", "2026-11-18T09:15:34", "--kind", "frequency").output
     assert lines.startswith("No frequency events.")
@@ -189,9 +205,7 @@ def test_nothing_serious_is_said_with_what_is_hidden(
     assert "Not shown: 1 that the profile does not judge; --all shows them." in lines
 
 
-def test_time_between_runs_counts_as_unobserved_where_the_log_says_so(
-    path: Path, run: Callable[..., Result]
-) -> None:
+def test_time_between_runs_counts_as_unobserved_where_the_log_says_so(path: Path) -> None:
     store = Store(path, "UTC")
     first = store.begin_run(run_info(started_utc_s=RUN_UTC_S))
     store.end_run(first, RUN_UTC_S + 3600, 1, 0)
@@ -217,7 +231,7 @@ def test_time_between_runs_counts_as_unobserved_where_the_log_says_so(
     ],
 )
 def test_wrong_options_are_exit_2_and_no_traceback(
-    path: Path, run: Callable[..., Result], words: list[str], message: str
+    path: Path, words: list[str], message: str
 ) -> None:
     fill(path)
     result = run("events", path, *words)
@@ -226,10 +240,8 @@ def test_wrong_options_are_exit_2_and_no_traceback(
     assert "Traceback" not in result.stderr
 
 
-@pytest.mark.parametrize("verb", ["events"])
-def test_wrong_files_are_exit_2_and_untouched(
-    tmp_path: Path, run: Callable[..., Result], verb: str
-) -> None:
+@pytest.mark.parametrize("verb", ["events", "show", "judge"])
+def test_wrong_files_are_exit_2_and_untouched(tmp_path: Path, verb: str) -> None:
     foreign(tmp_path / "other.db", 0, 0)
     (tmp_path / "text.db").write_bytes(b"text" * 100)
     (tmp_path / "empty.db").touch()
@@ -242,7 +254,7 @@ def test_wrong_files_are_exit_2_and_untouched(
     assert {file: file.read_bytes() for file in tmp_path.iterdir()} == before
 
 
-def test_a_damaged_database_is_exit_3(path: Path, run: Callable[..., Result]) -> None:
+def test_a_damaged_database_is_exit_3(path: Path) -> None:
     fill(path)
     path.write_bytes(path.read_bytes()[:9000])
     result = run("events", path)
@@ -317,7 +329,7 @@ def test_help_lists_every_verb_without_loading_one() -> None:
     assert list(VERBS) == ["demo", "monitor", "measure", "events", "show", "judge", "profiles"]
 
 
-def test_version_and_unknown_verbs(run: Callable[..., Result]) -> None:
+def test_version_and_unknown_verbs() -> None:
     assert run("--version").output == "halfcycle, version 0.1.0\n"
     result = run("evnts")
     assert result.exit_code == 2

@@ -4,24 +4,19 @@ import csv
 import io
 import json
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 
 import click
 
 from daemon.archive import JSON_KEYS, SERIOUS, Archive, EventFilter, EventRow, open_archive
 from daemon.errors import InputError
-from daemon.page.words import duration_words, kind_words, value_words, verdict_words
+from daemon.page.words import duration_words, kind_words, verdict_words
 from daemon.records import Kind, Verdict
-from daemon.store import CUT_SHORT
 from drivers.clock import SystemClock
-from tools.site import Site, find_site, find_watched
-from tools.text import local_words, parse_time, plural, table, terminal_width, wrapped
+from tools.event_table import Line, event_table
+from tools.site import Site, find_open_run, find_site, find_watched
+from tools.text import local_words, parse_time, plural, terminal_width, wrapped
 
-_HEADINGS = ("No", "Time", "What", "Channel", "Value", "of decl.", "Lasted")
-_WIDE_HEADINGS = (*_HEADINGS, "Meaning", "Limit passed")
-_RIGHT = ("No", "Value", "of decl.", "Lasted")
-_OF_DECLARED = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE, Kind.TRANSIENT)
 _KINDS = [kind.value for kind in Kind]
 
 
@@ -47,7 +42,8 @@ def command(
     """
     archive = open_archive(db)
     site = find_site(archive)
-    since_s, until_s = _window(site, since, until)
+    now_utc_s = SystemClock().utc_ns() / 1e9
+    since_s, until_s = _window(site, since, until, now_utc_s)
     wanted = EventFilter(
         kind=None if kind is None else Kind(kind),
         since_utc_s=since_s,
@@ -61,12 +57,14 @@ def command(
     elif layout == "csv":
         text = _csv(events)
     else:
-        text = "\n".join(_page(archive, site, wanted, events)) + "\n"
+        open_run_id = find_open_run(archive, now_utc_s)
+        text = "\n".join(_page(archive, site, wanted, events, open_run_id)) + "\n"
     click.echo(text, nl=False)
 
 
-def _window(site: Site, since: str | None, until: str | None) -> tuple[float | None, float | None]:
-    now_utc_s = SystemClock().utc_ns() / 1e9
+def _window(
+    site: Site, since: str | None, until: str | None, now_utc_s: float
+) -> tuple[float | None, float | None]:
     since_s = None if since is None else parse_time("--since", since, site.zone, now_utc_s)
     until_s = None if until is None else parse_time("--until", until, site.zone, now_utc_s)
     if since_s is not None and until_s is not None and since_s > until_s:
@@ -87,13 +85,20 @@ def _csv(events: list[EventRow]) -> str:
     return out.getvalue()
 
 
-def _page(archive: Archive, site: Site, wanted: EventFilter, events: list[EventRow]) -> list[str]:
+def _page(
+    archive: Archive,
+    site: Site,
+    wanted: EventFilter,
+    events: list[EventRow],
+    open_run_id: int | None,
+) -> list[str]:
     counts = archive.verdict_counts(replace(wanted, serious_only=False))
     width = terminal_width()
     lines = wrapped(_answer(wanted, counts, events), width)
     lines += wrapped(_watched(archive, site, wanted), width)
     if events:
-        lines += ["", *_rows(events, width)]
+        rows = [_line(event) for event in events]
+        lines += ["", *event_table(rows, ("Meaning", "Limit passed"), open_run_id, width)]
     hidden = _hidden(wanted, counts)
     return [*lines, "", *wrapped(hidden, width)] if hidden else lines
 
@@ -123,50 +128,9 @@ def _watched(archive: Archive, site: Site, wanted: EventFilter) -> str:
     )
 
 
-def _rows(events: list[EventRow], width: int) -> list[str]:
-    """One line for each event where that fits, else days as headings and two lines for each."""
-    meanings = [(verdict_words(event.verdict), event.limit or "") for event in events]
-    cells = [(*_cells(event), *said) for event, said in zip(events, meanings, strict=True)]
-    lines = table((*_HEADINGS, "Meaning", "Limit passed"), cells, _RIGHT)
-    if max(map(len, lines)) <= width:
-        return lines
-    too_wide = max(map(len, _timed(events, 100))) - width
-    longest = max(len(event.channel) for event in events)
-    heading, *rows = _timed(events, max(longest - max(too_wide, 0), 7))
-    indent = " " * (heading.index("No") + 4)
-    lines, day = [heading], ""
-    for event, row, said in zip(events, rows, meanings, strict=True):
-        if event.start_local[:10] != day:
-            day = event.start_local[:10]
-            lines.append(f"{date.fromisoformat(day):%A} {day}")
-        lines += [row, *wrapped(": ".join(filter(None, said)), width, indent)]
-    return lines
-
-
-def _timed(events: list[EventRow], channel_width: int) -> list[str]:
-    rows = []
-    for event in events:
-        cells = _cells(event)
-        rows.append((cells[0], cells[1][11:], cells[2], cells[3][:channel_width], *cells[4:]))
-    return table(_HEADINGS, rows, _RIGHT)
-
-
-def _cells(event: EventRow) -> tuple[str, ...]:
-    return (
-        str(event.id),
-        event.start_local[:19],
-        kind_words(event.kind),
-        event.channel,
-        value_words(event.value, event.unit),
-        f"{event.value_pct:.1f} %" if event.kind in _OF_DECLARED else "",
-        _lasted(event),
-    )
-
-
-def _lasted(event: EventRow) -> str:
-    if event.duration_s is None:
-        return "cut short" if CUT_SHORT in event.flags else "ongoing"
-    return duration_words(event.duration_s)
+def _line(event: EventRow) -> Line:
+    meaning, limit = verdict_words(event.verdict), event.limit or ""
+    return Line(event, (meaning, limit), f"{meaning}: {limit}" if limit else meaning)
 
 
 def _hidden(wanted: EventFilter, counts: dict[Verdict | None, int]) -> str:

@@ -11,6 +11,7 @@ from daemon.records import LogKind
 from daemon.schema import utc_seconds
 
 Span = tuple[float, float]
+SILENT_TOO_LONG_S = 600.0  # a run that said nothing for so long has ended without a word
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,15 @@ def find_site(archive: Archive) -> Site:
         number_of(supply, "nominal_v"),
         number_of(supply, "frequency_hz"),
     )
+
+
+def find_open_run(archive: Archive, now_utc_s: float) -> int | None:
+    """The run that goes on now: the latest one, not ended, and heard of a short while ago."""
+    runs = archive.runs()
+    if not runs or runs[-1].stopped:
+        return None
+    silent_s = now_utc_s - utc_seconds(runs[-1].until_utc)
+    return runs[-1].id if silent_s < SILENT_TOO_LONG_S else None
 
 
 def settings_of(archive: Archive, settings_id: int) -> dict[str, object]:

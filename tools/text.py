@@ -53,9 +53,10 @@ def local_words(utc_s: float, zone: tzinfo) -> str:
     return f"{datetime.fromtimestamp(utc_s, zone):%Y-%m-%d %H:%M}"
 
 
-def plural(count: int, noun: str) -> str:
-    """`no events`, `1 event`, `12 events`."""
-    return f"{count or 'no'} {noun}{'' if count == 1 else 's'}"
+def plural(count: float, noun: str) -> str:
+    """`no events`, `1 event`, `12 events`, `1.5 cycles`, `2 classes`."""
+    ending = "" if count == 1 else "es" if noun.endswith("s") else "s"
+    return f"{f'{count:g}' if count else 'no'} {noun}{ending}"
 
 
 def parse_time(option: str, text: str, zone: tzinfo, now_utc_s: float) -> float:

@@ -1,0 +1,76 @@
+"""The table of events that the verbs share."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from daemon.archive import EventRow
+from daemon.page.words import duration_words, kind_words, value_words
+from daemon.records import Kind
+from tools.text import table, wrapped
+
+_HEADINGS = ("No", "Time", "What", "Channel", "Value", "of decl.", "Lasted")
+_RIGHT = ("No", "Value", "of decl.", "Lasted")
+_OF_DECLARED = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE, Kind.TRANSIENT)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """An event, and what is to be said of it: in columns of their own, or as a sentence."""
+
+    event: EventRow
+    columns: tuple[str, ...]
+    sentence: str
+
+
+def event_table(
+    lines: Sequence[Line], headings: Sequence[str], open_run_id: int | None, width: int
+) -> list[str]:
+    """One line for each event where that fits, else days as headings and two lines for each.
+
+    :param headings: those of `Line.columns`.
+    :param open_run_id: the run that goes on now, if one does.
+    """
+    cells = [_cells(line.event, open_run_id) for line in lines]
+    wide = [[*row, *line.columns] for row, line in zip(cells, lines, strict=True)]
+    whole = table((*_HEADINGS, *headings), wide, _RIGHT)
+    if max(map(len, whole)) <= width:
+        return whole
+    heading, *rows = _narrow(cells, width)
+    indent = " " * (heading.index("No") + 4)
+    found, day = [heading], ""
+    for line, row in zip(lines, rows, strict=True):
+        if line.event.start_local[:10] != day:
+            day = line.event.start_local[:10]
+            found.append(f"{date.fromisoformat(day):%A} {day}")
+        found += [row, *wrapped(line.sentence, width, indent)]
+    return found
+
+
+def _narrow(cells: list[list[str]], width: int) -> list[str]:
+    """Times without the day, and channel names cut to what room there is."""
+    timed = [[number, time[11:], *rest] for number, time, *rest in cells]
+    lines = table(_HEADINGS, timed, _RIGHT)
+    too_wide = max(map(len, lines)) - width
+    if too_wide <= 0:
+        return lines
+    room = max(max(len(row[3]) for row in timed) - too_wide, len("Channel"))
+    return table(_HEADINGS, [[*row[:3], row[3][:room], *row[4:]] for row in timed], _RIGHT)
+
+
+def _cells(event: EventRow, open_run_id: int | None) -> list[str]:
+    return [
+        str(event.id),
+        event.start_local[:19],
+        kind_words(event.kind),
+        event.channel,
+        value_words(event.value, event.unit),
+        f"{event.value_pct:.1f} %" if event.kind in _OF_DECLARED else "",
+        _lasted(event, open_run_id),
+    ]
+
+
+def _lasted(event: EventRow, open_run_id: int | None) -> str:
+    if event.duration_s is not None:
+        return duration_words(event.duration_s)
+    return "ongoing" if event.run_id == open_run_id else "not known"

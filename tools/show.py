@@ -1,0 +1,167 @@
+"""`halfcycle show`: one event whole."""
+
+import math
+from pathlib import Path
+
+import click
+import numpy as np
+
+from daemon.archive import Archive, EventRow, open_archive
+from daemon.errors import InputError
+from daemon.page.words import duration_words, value_words, verdict_words, what_words
+from daemon.profiles import find_profile, scope_warning, user_profile_dir
+from daemon.records import Kind, Waveform
+from drivers.clock import SystemClock
+from tools.chart import chart
+from tools.site import find_open_run, number_of, settings_of, table_of
+from tools.text import plural, table, terminal_width, wrapped
+
+_CHART_ROWS = 8
+_OF_NOMINAL_V = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
+
+
+@click.command("show")
+@click.argument("db", type=click.Path(path_type=Path))
+@click.argument("event_id", metavar="ID", type=int)
+def command(db: Path, event_id: int) -> None:
+    """Show one event whole: what set it off, what was measured, and what that means."""
+    archive = open_archive(db)
+    event = archive.event(event_id)
+    width = terminal_width()
+    settings = settings_of(archive, _settings_id(archive, event))
+    supply = table_of(settings, "supply")
+    open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
+    lines = wrapped(f"Event {event.id}: {what_words(event, open_run_id)}.", width)
+    lines += wrapped(_meaning(event), width)
+    lines += [line for text in _warnings(event, supply) for line in wrapped(text, width)]
+    lines += ["", *_measured(event, supply)]
+    lines += ["", *_facts(archive, event, width)]
+    lines += _trace(archive, event, width)
+    click.echo("\n".join(lines))
+
+
+def _settings_id(archive: Archive, event: EventRow) -> int:
+    return next(run.settings_id for run in archive.runs() if run.id == event.run_id)
+
+
+def _meaning(event: EventRow) -> str:
+    if event.verdict is None:
+        return f"Not judged: {event.profile} has no limit for this."
+    verdict = verdict_words(event.verdict)
+    limit = f": {event.limit}" if event.limit else ""
+    return f"{verdict[0].upper()}{verdict[1:]}{limit} (compared with {event.profile})."
+
+
+def _warnings(event: EventRow, supply: dict[str, object]) -> list[str]:
+    """What the profile says of being used here, where it is still to be found."""
+    nominal_v, frequency_hz = number_of(supply, "nominal_v"), number_of(supply, "frequency_hz")
+    try:
+        profile = find_profile(event.profile, user_profile_dir())
+    except InputError:
+        return [f"The profile {event.profile} is not on this machine."]
+    if nominal_v is None or frequency_hz is None:
+        return []
+    warning = scope_warning(profile, nominal_v, frequency_hz)
+    return [warning] if warning else []
+
+
+def _measured(event: EventRow, supply: dict[str, object]) -> list[str]:
+    """What set the event off, and the extreme that it reached, side by side."""
+    trigger_pct = _trigger_pct(event, supply)
+    noun, measured_pct = _of_what(event.kind), f"{event.value_pct:.1f} %"
+    extreme_s = f"{event.extreme_s - event.start_s:+.3f} s"
+    rows = [
+        ("value", value_words(event.threshold, event.unit), value_words(event.value, event.unit)),
+        ("of " + noun, "" if trigger_pct is None else f"{trigger_pct:.1f} %", measured_pct),
+        ("when", "+0.000 s", extreme_s),
+    ]
+    if not noun:
+        del rows[1]
+    return table(("", "Trigger", "Measured"), rows, right=("Trigger", "Measured"))
+
+
+def _of_what(kind: Kind) -> str:
+    if kind in _OF_NOMINAL_V:
+        return "declared voltage"
+    return {Kind.TRANSIENT: "declared peak", Kind.FREQUENCY: "nominal frequency"}.get(kind, "")
+
+
+def _trigger_pct(event: EventRow, supply: dict[str, object]) -> float | None:
+    whole = number_of(supply, "frequency_hz" if event.kind is Kind.FREQUENCY else "nominal_v")
+    if whole is None:
+        return None
+    return 100 * event.threshold / (whole * (math.sqrt(2) if event.kind is Kind.TRANSIENT else 1))
+
+
+def _facts(archive: Archive, event: EventRow, width: int) -> list[str]:
+    facts = [
+        ("Started", f"{event.start_local} at the site"),
+        ("", f"{event.start_utc} (UTC)"),
+        ("Ended", _end(event)),
+        ("Clock", event.clock),
+        *_times(event),
+        ("Same time", _company(archive, event)),
+        ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
+        *(
+            ("Waveform", _waveform_words(event, waveform))
+            for waveform in archive.waveforms(event.id)
+        ),
+    ]
+    lines: list[str] = []
+    for name, text in facts:
+        if text:
+            first, *more = wrapped(text, width - 13)
+            lines += [f"{name:<13}{first}", *(" " * 13 + line for line in more)]
+    return lines
+
+
+def _end(event: EventRow) -> str:
+    if event.duration_s is None or event.end_utc is None:
+        return "not seen"
+    seen = "" if event.complete else "; not both ends were seen"
+    return f"{duration_words(event.duration_s)} later, {event.end_utc} (UTC){seen}"
+
+
+def _times(event: EventRow) -> list[tuple[str, str]]:
+    """Time below the interruption threshold, and the longest time beyond every tenth per cent."""
+    levels = [
+        f"{'below' if time.level_pct < 100 else 'above'} {time.level_pct:g} % "
+        f"for {duration_words(time.longest_s)}"
+        for time in event.level_times
+        if time.longest_s > 0 and time.level_pct % 10 == 0
+    ]
+    lost = event.below_interruption_s
+    return [
+        ("Supply lost", f"for {duration_words(lost)}" if lost else ""),
+        ("Longest", ", ".join(levels)),
+    ]
+
+
+def _company(archive: Archive, event: EventRow) -> str:
+    return ", ".join(
+        f"event {other.id} on {other.channel}"
+        for other in archive.group(event.run_id, event.group)
+        if other.id != event.id
+    )
+
+
+def _waveform_words(event: EventRow, waveform: Waveform) -> str:
+    n_samples = len(waveform.volts)
+    begin_s = waveform.first_index / waveform.sample_rate_hz - event.start_s
+    peak_v = float(np.max(np.abs(waveform.volts), initial=0.0))
+    return (
+        f"{plural(n_samples, 'sample')} at {waveform.sample_rate_hz:g} Hz, from {begin_s:+.3f} s "
+        f"for {duration_words(n_samples / waveform.sample_rate_hz)}, peak {peak_v:.1f} V"
+    )
+
+
+def _trace(archive: Archive, event: EventRow, width: int) -> list[str]:
+    trace = archive.trace(event.id)
+    if trace is None or len(trace.urms_v) == 0:
+        return []
+    title = f"One-cycle rms in V; the dashes are the trigger, {value_words(event.threshold, 'V')}"
+    values = trace.urms_v.astype(np.float64)
+    drawn = chart(
+        trace.start_s - event.start_s, values, event.threshold, min(width, 100), _CHART_ROWS
+    )
+    return ["", title, *drawn] if drawn else []
