@@ -6,6 +6,7 @@ that is in use.
 """
 
 import json
+import os
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
@@ -253,9 +254,7 @@ def open_archive(path: Path) -> Archive:
     :raises InputError: missing, not a database, not ours, or newer than this program.
     :raises StoreError: ours, and damaged or out of reach.
     """
-    path = Path(path).resolve()
-    if not path.exists():
-        raise InputError(f"{path} does not exist")
+    path = Path(os.path.realpath(path))  # the write-ahead log lies beside the file itself
     schema.check_file(path)
     archive = Archive(path)
     archive.count(EventFilter(limit=1))  # a damaged file shows itself here

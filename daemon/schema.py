@@ -8,6 +8,7 @@ A step once released is never edited: a change is a new step at the end of `STEP
 """
 
 import sqlite3
+import stat
 import zlib
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
@@ -116,7 +117,7 @@ CREATE VIEW event_list AS SELECT
     round(value, 2) AS "Value",
     unit AS "Unit",
     round(value_pct, 1) AS "Percent of declared",
-    round(duration_s, 3) AS "Lasted (s)",
+    round(duration_s, 4) AS "Lasted (s)",
     CASE verdict WHEN 'within' THEN 'within' WHEN 'may_stop' THEN 'equipment may stop'
         WHEN 'may_damage' THEN 'may damage equipment'
         WHEN 'beyond_limit' THEN 'beyond the supply limit'
@@ -125,7 +126,7 @@ CREATE VIEW event_list AS SELECT
     profile AS "Compared with",
     "group" AS "Group",
     CASE complete WHEN 1 THEN 'yes' ELSE 'no' END AS "Both ends seen",
-    flags AS "Notes"
+    trim(replace(replace(flags, '"', ''), '_', ' '), '[]') AS "Notes"
 FROM event ORDER BY start_utc DESC, id DESC;
 CREATE VIEW log_list AS SELECT
     id AS "No",
@@ -162,9 +163,9 @@ def check_file(path: Path) -> None:
 
     :raises InputError: not a file, not SQLite, not ours, or newer than this program.
     """
-    if path.is_dir():
-        raise InputError(f"{path} is a folder, not a Halfcycle database")
     try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            raise InputError(f"{path} {_what(path)}, not a Halfcycle database")
         with path.open("rb") as file:
             head = file.read(100)
     except OSError as error:
@@ -174,6 +175,10 @@ def check_file(path: Path) -> None:
     if int.from_bytes(head[68:72], "big") != APPLICATION_ID:
         raise InputError(f"{path} is a SQLite database of another program; it was left as it is")
     check_version(path, int.from_bytes(head[60:64], "big"))
+
+
+def _what(path: Path) -> str:
+    return "is a folder" if path.is_dir() else "is a device or a pipe"
 
 
 def check_version(path: Path, version: int) -> None:

@@ -57,10 +57,9 @@ class Store:
         """
         self._zone = _find_zone(timezone_name)
         self._run_id = 0  # ids begin at 1: before `begin_run` every run is an earlier one
-        path = Path(path).resolve()
-        _require_place(path)
+        path = Path(os.path.realpath(path))
         try:
-            if not path.exists() or path.stat().st_size == 0:
+            if _is_vacant(path):
                 _create(path)
             schema.check_file(path)
             self._connection = _open(path)
@@ -141,11 +140,12 @@ class Store:
 
     def previous_run(self) -> PreviousRun | None:
         """The latest run before the one begun here, or before now; None in a new database."""
-        row = self._connection.execute(
-            "SELECT id, until_utc, boot_id, stopped FROM run WHERE id != ? "
-            "ORDER BY id DESC LIMIT 1",
-            (self._run_id,),
-        ).fetchone()
+        with self._writing() as connection:
+            row = connection.execute(
+                "SELECT id, until_utc, boot_id, stopped FROM run WHERE id != ? "
+                "ORDER BY id DESC LIMIT 1",
+                (self._run_id,),
+            ).fetchone()
         if row is None:
             return None
         return PreviousRun(row[0], schema.utc_seconds(row[1]), row[2], bool(row[3]))
@@ -227,11 +227,14 @@ def _find_zone(name: str) -> ZoneInfo:
         raise InputError(f"site.timezone is {name!r}, which is not a known time zone") from error
 
 
-def _require_place(path: Path) -> None:
-    if not path.parent.is_dir():
-        raise InputError(f"store.path is {path}, but the folder {path.parent} does not exist")
-    if path.is_dir():
-        raise InputError(f"store.path is {path}, which is a folder, not a database file")
+def _is_vacant(path: Path) -> bool:
+    """Whether a new database may be made there: in a folder, where nothing or an empty file is."""
+    try:
+        if not path.parent.is_dir():
+            raise InputError(f"store.path is {path}, but the folder {path.parent} does not exist")
+        return not path.exists() or (path.is_file() and path.stat().st_size == 0)
+    except OSError as error:
+        raise InputError(f"store.path is {path}: {error.strerror}") from error
 
 
 def _create(path: Path) -> None:

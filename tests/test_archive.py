@@ -15,7 +15,7 @@ from daemon.archive import Archive, EventFilter, open_archive
 from daemon.errors import InputError, StoreError
 from daemon.records import Judgement, Kind, LogEntry, LogKind, Trace, Verdict
 from daemon.store import Store
-from tests.test_store import START_UTC_S, dip, foreign, judged, run_info, wave
+from tests.database_material import START_UTC_S, dip, foreign, judged, run_info, wave
 
 DESIGN_KEYS = [  # the contract of `events --format jsonl`
     *("id", "kind", "channel", "group", "start_utc", "start_s", "duration_s", "value", "unit"),
@@ -235,13 +235,29 @@ def test_what_is_not_ours_is_refused_untouched(tmp_path: Path) -> None:
         text: "not a SQLite database",
         other: "another program",
         newer: r"newer Halfcycle \(schema 99",
-        tmp_path / "missing.db": "does not exist",
+        tmp_path / "missing.db": "cannot be read: No such file or directory",
+        tmp_path / "no" / "such.db": "cannot be read: No such file or directory",
+        tmp_path / ("long" * 100): "cannot be read: File name too long",
+        text / "inside.db": "cannot be read: Not a directory",
         tmp_path: "is a folder",
+        Path("/dev/zero"): "is a device or a pipe",
     }
     for path, message in wrong.items():
         with pytest.raises(InputError, match=message):
             open_archive(path)
     assert {file: file.read_bytes() for file in tmp_path.iterdir()} == before
+
+
+def test_a_link_to_a_database_in_use_is_read_with_its_log(path: Path, tmp_path: Path) -> None:
+    store = fill(path)
+    folder = tmp_path / "elsewhere"
+    folder.mkdir()
+    (folder / "link.db").symlink_to(path)
+    (folder / "loop.db").symlink_to(folder / "loop.db")
+    assert open_archive(folder / "link.db").count(EventFilter()) == 5
+    with pytest.raises(InputError, match="cannot be read: Too many levels"):
+        open_archive(folder / "loop.db")
+    store.close()
 
 
 def test_a_truncated_database_is_a_store_error(path: Path) -> None:

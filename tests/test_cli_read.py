@@ -17,8 +17,8 @@ from daemon.errors import InputError, StoreError
 from daemon.records import Event, Judgement, Kind, LevelTime, LogEntry, LogKind, Verdict
 from daemon.store import Store
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
+from tests.database_material import START_UTC_S, dip, foreign, judged, run_info
 from tests.test_archive import DESIGN_KEYS
-from tests.test_store import START_UTC_S, dip, foreign, judged, run_info
 from tools.cli import VERBS, main
 from tools.text import parse_time, plural, table, wrapped
 

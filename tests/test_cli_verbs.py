@@ -7,8 +7,8 @@ import pytest
 
 from daemon.records import Event, LevelTime, Trace
 from daemon.store import Store
+from tests.database_material import dip, judged, run_info, wave
 from tests.test_cli_read import RUN_UTC_S, SNAPSHOT, fill, run
-from tests.test_store import dip, judged, run_info, wave
 from tools.chart import chart
 
 

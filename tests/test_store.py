@@ -4,7 +4,6 @@ import json
 import os
 import sqlite3
 import zlib
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,72 +13,19 @@ import pytest
 from daemon import schema
 from daemon.errors import InputError, StoreError
 from daemon.records import (
-    Event,
-    JudgedEvent,
-    Judgement,
-    Kind,
     LevelTime,
     LogEntry,
     LogKind,
     Trace,
-    Verdict,
     Waveform,
 )
-from daemon.store import RunInfo, Store
-
-START_UTC_S = 1_795_590_933.123  # 2026-11-25T07:15:33.123Z, by `date -u -d @1795590933.123`
-
-
-def run_info(**changes: Any) -> RunInfo:
-    info = RunInfo(
-        settings_text="site: {timezone: Europe/Vienna}\n",
-        started_utc_s=START_UTC_S - 60,
-        driver="simulated",
-        sample_rate_hz=16000.0,
-        channels=("L1", "L2"),
-        boot_id="boot-1",
-        clock="synchronised",
-    )
-    return replace(info, **changes)
-
-
-def dip(number: int = 1, **changes: Any) -> Event:
-    event = Event(
-        number=number,
-        kind=Kind.DIP,
-        channel="L1",
-        group=number,
-        start_s=60.0,
-        duration_s=0.12,
-        value=140.3,
-        unit="V",
-        value_pct=61.0,
-        threshold=207.0,
-        extreme_s=60.05,
-        below_interruption_s=None,
-        level_times=(LevelTime(90.0, 0.12), LevelTime(70.0, 0.08)),
-        complete=True,
-        flags=(),
-    )
-    return replace(event, **changes)
-
-
-def judged(event: Event, **changes: Any) -> JudgedEvent:
-    judgement = Judgement("iti-2000", Verdict.MAY_STOP, "below 70 % for at most 0.02 s")
-    return replace(JudgedEvent(event, judgement, START_UTC_S, "synchronised"), **changes)
+from daemon.store import Store
+from tests.database_material import START_UTC_S, dip, foreign, judged, rows, run_info, wave
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "events.db"
-
-
-def rows(path: Path, sql: str) -> list[tuple[Any, ...]]:
-    connection = sqlite3.connect(path)
-    try:
-        return connection.execute(sql).fetchall()
-    finally:
-        connection.close()
 
 
 def test_the_date_command_agrees_with_the_stamps() -> None:
@@ -210,10 +156,6 @@ def test_an_event_handed_on_again_keeps_its_id(path: Path) -> None:
     ]
 
 
-def wave(first_index: int, volts: list[float]) -> Waveform:
-    return Waveform(first_index, 16000.0, np.array(volts, dtype=np.float32))
-
-
 def test_waveforms_are_kept_replaced_and_added(path: Path) -> None:
     store = Store(path, "UTC")
     run_id = store.begin_run(run_info())
@@ -309,11 +251,12 @@ def test_the_views_speak_plainly(path: Path) -> None:
     store = Store(path, "Europe/Vienna")
     run_id = store.begin_run(run_info())
     entry = LogEntry(LogKind.SUPPLY_RETURNED, START_UTC_S, 60.0, 4.5, "back after 4.5 s")
-    store.add(run_id, [judged(dip())], [entry])
+    store.add(run_id, [judged(dip(flags=("touches_gap", "clipped")))], [entry])
     store.close()
     sql = 'SELECT "No", "Local time", "What", "Value", "Meaning", "Both ends seen" FROM event_list'
     local = "2026-11-25 08:15:33.123 +01:00"
     assert rows(path, sql) == [(1, local, "dip (sag)", 140.3, "equipment may stop", "yes")]
+    assert rows(path, 'SELECT "Notes" FROM event_list') == [("touches gap, clipped",)]
     log = rows(path, "SELECT * FROM log_list")
     assert log == [(1, local, "supply returned", 4.5, "back after 4.5 s")]
 
@@ -360,15 +303,6 @@ def test_the_writer_is_set_up_for_power_cuts(path: Path) -> None:
     }
 
 
-def foreign(path: Path, application_id: int, version: int) -> None:
-    connection = sqlite3.connect(path)
-    connection.execute("CREATE TABLE thing (a)")
-    connection.execute(f"PRAGMA application_id = {application_id}")
-    connection.execute(f"PRAGMA user_version = {version}")
-    connection.commit()
-    connection.close()
-
-
 @pytest.mark.parametrize(
     ("application_id", "version", "message"),
     [
@@ -402,9 +336,22 @@ def test_wrong_places_and_zones_are_the_users_mistake(tmp_path: Path) -> None:
         Store(tmp_path, "UTC")
     with pytest.raises(InputError, match="does not exist"):
         Store(tmp_path / "missing" / "events.db", "UTC")
+    with pytest.raises(InputError, match="is a device or a pipe"):
+        Store(Path("/dev/null"), "UTC")
+    assert Path("/dev/null").is_char_device()
+    with pytest.raises(InputError, match="File name too long"):
+        Store(tmp_path / ("long" * 100), "UTC")
     with pytest.raises(InputError, match=r"site\.timezone is 'Mars/Base'"):
         Store(tmp_path / "events.db", "Mars/Base")
     assert os.listdir(tmp_path) == []
+
+
+def test_a_link_keeps_pointing_to_the_database(path: Path, tmp_path: Path) -> None:
+    link = tmp_path / "link.db"
+    link.symlink_to(path)
+    Store(link, "UTC").close()
+    assert link.is_symlink()
+    assert rows(path, "SELECT count(*) FROM event") == [(0,)]
 
 
 def test_an_empty_file_and_a_left_over_draft_become_a_database(path: Path) -> None:
