@@ -75,11 +75,14 @@ def _read_token(path: Path) -> str:
 def _listen(bind: str, port: int) -> socket.socket:
     family = socket.AF_INET6 if ":" in bind else socket.AF_INET
     try:
-        return socket.create_server((bind, port), family=family, backlog=_BACKLOG)
+        listener = socket.create_server((bind, port), family=family, backlog=_BACKLOG)
     except OSError as error:
         reason = str(error.strerror).partition(" (while")[0]
         click.echo(f"the page cannot use {bind} port {port}: {reason}", err=True)
         sys.exit(3)
+    # asyncio does this for sockets it made itself; without it every answer waits 40 ms for an ACK
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return listener
 
 
 if __name__ == "__main__":

@@ -101,7 +101,7 @@ def judge_voltage(pct: float | None, capture: CaptureStatus) -> tuple[Level, str
 
 
 def _judge_distortion(thd_pct: float | None, capture: CaptureStatus) -> str:
-    if thd_pct is None:
+    if thd_pct is None or capture.distortion_pct is None:
         return ""
     return "high" if thd_pct > capture.distortion_pct else "normal"
 

@@ -21,7 +21,7 @@ from daemon.page.words import (
     when_words,
     zone_of,
 )
-from daemon.status import RunStatus, Snapshot, State
+from daemon.status import CaptureStatus, RunStatus, Snapshot, State
 
 _VERDICT_LEVELS = {
     "may_damage": Level.BAD,
@@ -242,15 +242,8 @@ def _note(row: EventRow) -> str:
 
 def watched_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
     """What is being watched, and what opens an event."""
-    supply, capture, driver = snapshot.supply, snapshot.capture, snapshot.driver
+    supply, driver = snapshot.supply, snapshot.driver
     declared = f"{plain_words(supply.nominal_v)} V, {plain_words(supply.frequency_hz)} Hz"
-    kept = (
-        f"dip (sag) below {plain_words(capture.dip_pct)} %, "
-        f"interruption below {plain_words(capture.interruption_pct)} %, "
-        f"swell above {plain_words(capture.swell_pct)} % of declared voltage; "
-        f"distortion above {plain_words(capture.distortion_pct)} %; "
-        f"frequency off by more than {plain_words(capture.frequency_pct)} %"
-    )
     rate = f"{driver.sample_rate_hz / 1000:.6g} kS/s, {driver.bits} bits"
     seen = (
         f"{rate}; passes up to {driver.bandwidth_hz / 1000:.3g} kHz, faster impulses are not seen"
@@ -259,7 +252,21 @@ def watched_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
         Fact("Site", snapshot.site.name),
         Fact("Circuit", snapshot.site.circuit),
         Fact("Declared supply", declared),
-        Fact("Kept", kept),
+        Fact("Kept", _kept(snapshot.capture)),
         Fact("Compared with", supply.profile_title, supply.profile_warning or ""),
         Fact("Input", driver.name, seen),
     )
+
+
+def _kept(capture: CaptureStatus) -> str:
+    """What opens an event; what is not watched is not named."""
+    kept = (
+        f"dip (sag) below {plain_words(capture.dip_pct)} %, "
+        f"interruption below {plain_words(capture.interruption_pct)} %, "
+        f"swell above {plain_words(capture.swell_pct)} % of declared voltage"
+    )
+    if capture.distortion_pct is not None:
+        kept += f"; distortion above {plain_words(capture.distortion_pct)} %"
+    if capture.frequency_pct is not None:
+        kept += f"; frequency off by more than {plain_words(capture.frequency_pct)} %"
+    return kept
