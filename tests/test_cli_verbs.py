@@ -111,6 +111,8 @@ def test_the_chart_marks_what_is_left_out_and_bears_odd_input() -> None:
     assert chart(np.array([]), np.array([]), 207.0, 80, 4) == []
     assert chart(np.array([1.0]), np.array([np.nan]), 207.0, 80, 4) == []
     assert len(chart(np.array([1.0]), np.array([207.0]), 207.0, 80, 4)) == 5
+    bottom = chart(np.arange(9.0), np.linspace(0.0, 230.0, 9), 207.0, 60, 6)[-2]
+    assert bottom.startswith("  0.0 │")
     many = chart(np.arange(5000) / 100, np.sin(np.arange(5000.0)), 0.0, 60, 6)
     assert max(map(len, many)) <= 60
 

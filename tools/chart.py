@@ -24,7 +24,8 @@ def chart(time_s: Floats, values: Floats, level: float, columns: int, rows: int)
         return []
     low, high = min(float(values.min()), level), max(float(values.max()), level)
     margin = max((high - low) * 0.05, abs(high) * 1e-3, 1e-6)
-    low, high = low - margin, high + margin
+    low = max(low - margin, 0.0) if low >= 0 else low - margin  # no rms lies below zero
+    high += margin
     labels = _labels(low, high, level, rows)
     room = max(columns - len(labels[0]), 10)
     spans = _spans(time_s, values, room)

@@ -17,6 +17,7 @@ from tools.site import find_open_run, number_of, settings_of, table_of
 from tools.text import plural, table, terminal_width, wrapped
 
 _CHART_ROWS = 8
+_LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
 _OF_NOMINAL_V = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
 
 
@@ -123,12 +124,12 @@ def _end(event: EventRow) -> str:
 
 
 def _times(event: EventRow) -> list[tuple[str, str]]:
-    """Time below the interruption threshold, and the longest time beyond every tenth per cent."""
+    """Time below the interruption threshold, and the longest time beyond the levels that many profiles know."""
     levels = [
         f"{'below' if time.level_pct < 100 else 'above'} {time.level_pct:g} % "
         f"for {duration_words(time.longest_s)}"
-        for time in event.level_times
-        if time.longest_s > 0 and time.level_pct % 10 == 0
+        for time in sorted(event.level_times, key=lambda time: abs(time.level_pct - 100))
+        if time.longest_s > 0 and time.level_pct in _LEVELS_PCT
     ]
     lost = event.below_interruption_s
     return [
