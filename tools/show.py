@@ -124,7 +124,7 @@ def _end(event: EventRow) -> str:
 
 
 def _times(event: EventRow) -> list[tuple[str, str]]:
-    """Time below the interruption threshold, and the longest time beyond levels of many profiles."""
+    """Time below the interruption threshold, and the longest time beyond well-known levels."""
     levels = [
         f"{'below' if time.level_pct < 100 else 'above'} {time.level_pct:g} % "
         f"for {duration_words(time.longest_s)}"
