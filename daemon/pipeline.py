@@ -156,7 +156,7 @@ class Pipeline:
     def _measure(self, chain: _Chain, frame: Frame, out: Output) -> Measured:
         assert chain.meter is not None
         raw = frame.volts[:, chain.setup.column].astype(np.float64)
-        volts = (raw - chain.setup.offset_v) * chain.setup.gain_v_per_v
+        volts = scaled(raw, chain.setup)
         chain.history.add(frame.first_index, volts)
         return self._detect(chain, chain.meter.feed(volts), out)
 
@@ -218,6 +218,13 @@ def frame_length(setup: PipelineSetup) -> int:
     """About one second, and a multiple of what the fundamental tracker sums at a time."""
     multiple = ChannelMeter(setup.sample_rate_hz, setup.supply, 0).frame_multiple
     return multiple * max(1, round(setup.sample_rate_hz / multiple))
+
+
+def scaled(raw_v: NDArray[np.float64], channel: ChannelSetup) -> NDArray[np.float64]:
+    """Mains volts of input volts."""
+    if channel.offset_v:
+        raw_v = raw_v - channel.offset_v
+    return raw_v * channel.gain_v_per_v if channel.gain_v_per_v != 1 else raw_v
 
 
 def _basic_intervals(channel: int, found: Intervals) -> list[BasicInterval]:

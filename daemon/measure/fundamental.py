@@ -68,6 +68,7 @@ class FundamentalTracker:
         self._window = hann / hann.sum() * 2 / self.sum_length
         self._floor_v = floor_v
         self._mixed = np.empty(0, np.complex128)
+        self._kept_rotation = np.empty(0, np.complex128)
         self._n_sums = 0
         self._phasors = np.empty(
             0, np.complex128
@@ -92,10 +93,18 @@ class FundamentalTracker:
         size = self.sum_length
         n_sums = len(volts) // size
         sums = volts[: n_sums * size].reshape(n_sums, size) @ np.ones(size)
-        centres = (self._n_sums + np.arange(n_sums)) * size + (size - 1) / 2
-        mixed = sums * np.exp(-1j * self._nominal_step * centres)
+        first_centre = self._n_sums * size + (size - 1) / 2
+        turn = np.exp(-1j * self._nominal_step * first_centre)
+        mixed = sums * (turn * self._rotation(n_sums))
         self._mixed = np.concatenate([self._mixed, mixed])
         self._n_sums += n_sums
+
+    def _rotation(self, n_sums: int) -> NDArray[np.complex128]:
+        """One turn factor for each sum of a frame; frames are alike, so it is kept."""
+        if len(self._kept_rotation) < n_sums:
+            angles = self._nominal_step * self.sum_length * np.arange(n_sums)
+            self._kept_rotation = np.exp(-1j * angles)
+        return self._kept_rotation[:n_sums]
 
     def _average(self) -> None:
         n_new = (len(self._mixed) - self._window_length) // self._hop + 1
@@ -131,18 +140,23 @@ class FundamentalTracker:
 def _steadiness(phasors: NDArray[np.complex128], floor_v: float) -> tuple[NDArray[np.bool_], ...]:
     """Whether each point has a voltage at all, and whether it is steady over the window."""
     size = np.abs(phasors)
-    padded = np.pad(size, REACH, mode="edge")
-    before, after = padded[: -2 * REACH], padded[2 * REACH :]
-    low = np.minimum(np.minimum(before, after), size)
-    high = np.maximum(np.maximum(before, after), size)
+    number = np.arange(len(size))
+    before = np.maximum(number - REACH, 0)
+    after = np.minimum(number + REACH, len(size) - 1)
+    low = np.minimum(np.minimum(size[before], size[after]), size)
+    high = np.maximum(np.maximum(size[before], size[after]), size)
     usable = low >= floor_v
-    safe = np.where(size > 0, phasors, 1.0)
-    padded_phasors = np.pad(safe, REACH, mode="edge")
-    bend = np.angle(padded_phasors[2 * REACH :] * padded_phasors[: -2 * REACH] / safe**2)
-    if len(bend) > REACH:  # at the edges there is no second neighbour to bend against
-        bend[:REACH] = bend[-REACH:] = 0.0
+    angle = np.angle(phasors)
+    bend = _wrapped(angle[before] + angle[after] - 2 * angle)
+    bend[:REACH] = bend[-REACH:] = 0.0  # there is no second neighbour to bend against
     steady = usable & (high - low <= STEADY_AMPLITUDE * high) & (np.abs(bend) <= STEADY_PHASE_RAD)
     return usable, steady
+
+
+def _wrapped(angle: Floats) -> Floats:
+    """The same angle between minus and plus half a turn."""
+    turns: Floats = np.round(angle / (2 * np.pi))
+    return angle - 2 * np.pi * turns
 
 
 class _Track:
@@ -202,7 +216,7 @@ class _Track:
 
     def _follow(self, index: Floats, angle: Floats) -> Crossings:
         """A run of steady points: their measured phase."""
-        deviation = np.unwrap(angle)
+        deviation = np.cumsum(np.concatenate([angle[:1], _wrapped(np.diff(angle))]))
         is_relock = len(self._recent) == 0
         expected = self._expected_deviation(float(index[0])) if is_relock else self._recent[-1]
         # The same phase, some whole turns away: the nearest one continues the track.

@@ -20,7 +20,7 @@ def accumulate_energy(volts: Floats, carried: float = 0.0) -> Floats:
 
 def energy_until(energy: Floats, index: Floats) -> Floats:
     """Energy up to a fractional sample index; sample n reaches from n - 1/2 to n + 1/2."""
-    position = np.clip(index + 0.5, 0.0, len(energy) - 1)
+    position = np.minimum(np.maximum(index + 0.5, 0.0), len(energy) - 1)
     whole = np.minimum(position.astype(np.intp), len(energy) - 2)
     before = energy[whole]
     until: Floats = before + (energy[whole + 1] - before) * (position - whole)

@@ -38,18 +38,41 @@ def _factor_cost(n: int) -> int:
     return cost + (n if n > 1 else 0)
 
 
-@lru_cache(maxsize=64)
-def _leak_paths(n_cycles: int, n_orders: int) -> tuple[NDArray[np.intp], Floats]:
-    """The three lines of each order, and the weight 1/(pi d) with which a tone reaches them.
+# A tone B that lies x lines off its line c shows there as B sinc(x), and on line k as
+#     B sin(pi x) (cot(pi (c - k) / n) - j) / n,   n the length of the transform, x small,
+# which is close to B sin(pi x) / (pi (c - k)) for lines not far away. B is the tone's phasor turned
+# by pi x; only its size matters here. The tone's mirror image at -c reaches line k likewise.
 
-    d is how far the line lies below the tone. A tone's own three lines lie too near for this.
+
+@lru_cache(maxsize=16)
+def _leak_weight(n_cycles: int, n_orders: int) -> Floats:
+    """1/(pi (c - k)) from each order's centre to the three lines of every order, flattened.
+
+    A tone's own three lines lie too near for this, and the fundamental is treated by itself.
     """
     centres = n_cycles * np.arange(1, n_orders + 1)
     lines = (centres[:, None] + np.array([-1, 0, 1])).ravel()
     distance = (centres[:, None] - lines).astype(np.float64)
     is_far = np.abs(distance) > 1
-    weight = np.divide(1, np.pi * distance, where=is_far, out=np.zeros_like(distance))
-    return lines, weight
+    is_far[0] = False
+    weight: Floats = np.divide(1, np.pi * distance, where=is_far, out=np.zeros_like(distance))
+    return weight
+
+
+@lru_cache(maxsize=256)
+def _fundamental_leak(n_cycles: int, n_orders: int, n_samples: int) -> tuple[Phasors, Phasors]:
+    """How the fundamental and its mirror image reach the three lines of every order."""
+    centres = n_cycles * np.arange(1, n_orders + 1)
+    lines = (centres[:, None] + np.array([-1, 0, 1])).ravel()
+    turn = np.pi / n_samples
+    is_own = lines == n_cycles
+    cotangent = np.divide(
+        1, np.tan(turn * (n_cycles - lines)), where=~is_own, out=np.zeros(len(lines))
+    )
+    direct = (cotangent - 1j) / n_samples
+    direct[is_own] = 0
+    mirror = (1 / np.tan(turn * (n_cycles + lines)) + 1j) / n_samples
+    return direct, mirror
 
 
 def measurable_orders(sample_rate_hz: float, frequency_hz: float) -> int:
@@ -66,19 +89,22 @@ def harmonic_subgroups(
     :param start_index, length: of each window, in samples.
     :returns: shape (n_intervals, 50); NaN where the rate cannot show an order.
     """
-    lines, weight = _leak_paths(n_cycles, n_orders)
-    n_samples = np.array([good_length(round(span)) for span in length.tolist()])
-    spectrum = np.empty((len(length), len(lines)), np.complex128)
-    for row, (start, n) in enumerate(zip(start_index.tolist(), n_samples.tolist(), strict=True)):
+    n_samples = [good_length(round(span)) for span in length.tolist()]
+    spectrum = np.empty((len(length), n_orders, 3), np.complex128)
+    first_line, stop_line = n_cycles - 1, n_cycles - 1 + n_cycles * n_orders
+    for row, (start, n) in enumerate(zip(start_index.tolist(), n_samples, strict=True)):
         first = max(0, min(round(start), len(volts) - n))
-        spectrum[row] = np.fft.rfft(volts[first : first + n])[lines] * (np.sqrt(2) / n)
-    excess = n_cycles * (n_samples / length - 1)
-    fundamental = _take_out_fundamental(spectrum, lines, excess, n_samples)
-    clean = _without_leakage(spectrum, excess, weight)
-    clean[:, 1] = fundamental
+        lines = np.fft.rfft(volts[first : first + n])[first_line:stop_line]
+        spectrum[row] = lines.reshape(n_orders, n_cycles)[:, :3]
+    n_column = np.array(n_samples)[:, None]
+    spectrum *= np.sqrt(2) / n_column[:, :, None]
+    excess = n_cycles * (n_column / length[:, None] - 1)
+    x = excess * np.arange(1, n_orders + 1)
+    leaks = [_fundamental_leak(n_cycles, n_orders, n) for n in n_samples]
+    clean = _without_leakage(spectrum, x, leaks, _leak_weight(n_cycles, n_orders))
     rms = np.full((len(length), MAX_ORDER), np.nan)
     power = clean.real**2 + clean.imag**2
-    rms[:, :n_orders] = np.sqrt(power.reshape(len(length), n_orders, 3).sum(axis=2))
+    rms[:, :n_orders] = np.sqrt(power.sum(axis=2))
     return rms
 
 
@@ -92,47 +118,41 @@ def distortion_pct(subgroups_v: Floats) -> Floats:
     return 100 * ratio
 
 
-# A tone A that lies x lines off line c shows on line k as
-#     A e^(j pi x) sin(pi x) (cot(pi y / n) - j) / n,   y = c + x - k, n the transform's length:
-# close to 1/(pi y) for a small y, and sinc(x) in place of the sine's quotient on line c itself.
+def _without_leakage(
+    spectrum: Phasors, x: Floats, leaks: list[tuple[Phasors, Phasors]], weight: Floats
+) -> Phasors:
+    """Move each harmonic's energy back onto its own line; shape (n_intervals, n_orders, 3).
+
+    :param x: by how many lines each order lies off its line, shape (n_intervals, n_orders).
+    """
+    flat = spectrum.reshape(len(spectrum), -1)
+    sine = np.sin(np.pi * x)
+    gain = np.sinc(x)
+    fundamental = _take_out_fundamental(flat, sine[:, 0], gain[:, 0], leaks)
+    tones = spectrum[:, :, 1] / gain
+    flat -= _spread(tones * sine, weight)
+    tones = spectrum[:, :, 1] / gain
+    source = tones * sine / np.pi
+    spectrum[:, 1:, 0] -= (source / (x + 1))[:, 1:]
+    spectrum[:, 1:, 2] -= (source / (x - 1))[:, 1:]
+    spectrum[:, :, 1] = tones
+    spectrum[:, 0, 1] = fundamental
+    return spectrum
 
 
 def _take_out_fundamental(
-    spectrum: Phasors, lines: NDArray[np.intp], excess: Floats, n_samples: NDArray[np.intp]
+    flat: Phasors, sine: Floats, gain: Floats, leaks: list[tuple[Phasors, Phasors]]
 ) -> Phasors:
-    """Subtract the fundamental and its mirror image from every line, exactly; its phasors."""
-    x, n = excess[:, None], n_samples[:, None]
-    place = lines[1] + x
-    off_line = np.exp(1j * np.pi * x) * np.sin(np.pi * x)
-    mirror = -np.conj(off_line) * (1 / np.tan(-np.pi * (place + lines) / n) - 1j) / n
-    y = np.pi * (place - lines) / n
-    on_line = np.abs(lines - lines[1]) == 0
-    cotangent = np.divide(1, np.tan(y), where=~on_line, out=np.zeros_like(y))
-    direct = off_line * (cotangent - 1j) / n
-    gain = np.exp(1j * np.pi * x) * np.sinc(x)
-    direct[:, on_line] = gain
-    tone = spectrum[:, on_line] / gain
-    for _ in range(2):  # its own mirror image reaches it, by less than a thousandth
-        tone = (spectrum[:, on_line] - np.conj(tone) * mirror[:, on_line]) / gain
-    spectrum -= tone * direct + np.conj(tone) * mirror
-    phasors: Phasors = tone[:, 0]
-    return phasors
-
-
-def _without_leakage(spectrum: Phasors, excess: Floats, weight: Floats) -> Phasors:
-    """Move each harmonic's energy back onto its own line; mirror images are too far to matter."""
-    x = excess[:, None] * np.arange(1, len(weight) + 1)
-    turn = np.exp(1j * np.pi * x)
-    gain, off_line = turn * np.sinc(x), turn * np.sin(np.pi * x)
-    centres = slice(1, None, 3)
-    leaked = _spread(spectrum[:, centres] / gain * off_line, weight)[:, centres]
-    tones = (spectrum[:, centres] - leaked) / gain
-    source = tones * off_line
-    clean = spectrum - _spread(source, weight)
-    clean[:, 0::3] -= source / (np.pi * (x + 1))
-    clean[:, centres] = tones
-    clean[:, 2::3] -= source / (np.pi * (x - 1))
-    return clean
+    """Subtract the fundamental and its mirror image from every line; the fundamental."""
+    direct = np.stack([direct for direct, _ in leaks])
+    mirror = np.stack([mirror for _, mirror in leaks])
+    tone = flat[:, 1] / gain
+    # Its own mirror image reaches it, by less than a thousandth: once over is enough.
+    tone = (flat[:, 1] - np.conj(tone) * sine * mirror[:, 1]) / gain
+    source = (tone * sine)[:, None]
+    flat -= source * direct + np.conj(source) * mirror
+    flat[:, 1] = 0
+    return tone
 
 
 def _spread(source: Phasors, weight: Floats) -> Phasors:
