@@ -10,6 +10,7 @@ import math
 import os
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -30,7 +31,7 @@ from daemon.page.app import PageConfig, create_app
 from daemon.page.guard import hosts_for
 from daemon.page.live import declared_scale, judge_voltage
 from daemon.page.server import PageServer, PatientProtocol
-from daemon.page.words import duration_words, ordinal, when_words, zone_of
+from daemon.page.words import duration_words, glued, ordinal, when_words, zone_of
 from daemon.status import CaptureStatus, Snapshot, State, snapshot_as_json, write_snapshot
 from drivers.clock import ManualClock
 from tests.page_material import (
@@ -73,7 +74,7 @@ class Place:
         """The words of the page, as a reader sees them."""
         reader = _Words()
         reader.feed(self.ask(path).text)
-        return " ".join(" ".join(reader.words).split())
+        return " ".join("".join(reader.words).split())
 
 
 class _Words(HTMLParser):
@@ -84,6 +85,8 @@ class _Words(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._hidden += tag in ("title", "style", "script")
+        if tag not in ("span", "b", "strong"):
+            self.words.append(" ")
 
     def handle_endtag(self, tag: str) -> None:
         self._hidden -= tag in ("title", "style", "script")
@@ -131,9 +134,10 @@ def test_an_event_row_says_when_what_how_long_and_what_it_means(place: Place) ->
     row = html[html.index("yesterday 17:48:59") - 120 :]
     # 1.03 days before 17:32:11 UTC is 16:48:59 UTC the day before, 17:48:59 in Vienna
     assert 'datetime="2026-03-03T16:48:59.000Z" title="2026-03-03T16:48:59.000Z (UTC)"' in row
-    for words in ("dip (sag)", "92.1 V", "40.0 %", "0.31 s", "equipment may stop",
-                  "limit passed: below 70 % for at most 0.02 s"):  # fmt: skip
-        assert words in row
+    assert (
+        "yesterday 17:48:59 dip (sag) L1, no. 1 92.1 V 40.0 % 0.31 s equipment may stop "
+        "limit passed: below 70 % for at most 0.02 s"
+    ) in place.text()
 
 
 def test_an_open_event_goes_on_only_in_the_run_that_is_watched(place: Place) -> None:
@@ -167,6 +171,32 @@ def test_trouble_of_the_monitor_itself_is_said_in_words(place: Place) -> None:
                   "84 °C: too hot", "converter did not answer"):  # fmt: skip
         assert words in text
     assert text.count("Attention:") == 5
+
+
+def test_uncertain_times_are_marked(place: Place) -> None:
+    assert "≈" not in place.text()
+    database = sqlite3.connect(place.database_path)
+    database.execute("UPDATE event SET clock = 'free' WHERE id = 1")
+    database.commit()
+    database.close()
+    text = place.text()
+    assert "≈ yesterday 17:48:59" in text
+    assert "≈ the clock was not synchronised then: the time may be off." in text
+
+
+def test_a_profile_that_does_not_fit_is_said(place: Place) -> None:
+    good = plausible_snapshot()
+    supply = replace(good.supply, profile_warning="meant for 120 V and 60 Hz")
+    place.show(replace(good, supply=supply))
+    warned = "Attention: Example tolerance curve meant for 120 V and 60 Hz"
+    assert warned in place.text()
+
+
+def test_numbers_keep_their_units_and_markup_stays_text() -> None:
+    assert glued("<b> 230 V & 5 %") == (
+        '&lt;b&gt; <span class="n">230 V</span> &amp; <span class="n">5 %</span>'
+    )
+    assert glued("it's 4 Volts") == "it&#39;s 4 Volts"
 
 
 def test_what_is_not_watched_is_not_named(place: Place) -> None:

@@ -20,6 +20,7 @@ from daemon.page.metrics import metrics_text
 from daemon.page.query import events_filter, only_known, switch
 from daemon.page.reading import count_by_kind, event_as_json, read_history, take_reading
 from daemon.page.view import build_view
+from daemon.page.words import glued
 from daemon.status import State, snapshot_as_json
 from drivers.clock import Clock, SystemClock
 
@@ -73,6 +74,7 @@ class _Page:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        environment.filters["glued"] = glued
         self._template = environment.get_template("page.html")
 
     def home(self, request: Request) -> Response:

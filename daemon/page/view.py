@@ -49,6 +49,7 @@ class EventView:
 
     number: int
     when: str
+    is_time_sure: bool  # the clock was synchronised then
     utc: str
     kind: str
     channel: str
@@ -209,6 +210,7 @@ def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventVi
     return EventView(
         number=row.id,
         when=when_words(local_time(row.start_utc, zone), now, with_seconds=True),
+        is_time_sure=row.clock in CLOCKS_TO_TRUST,
         utc=row.start_utc,
         kind=kind_words(row.kind),
         channel=row.channel,
@@ -235,14 +237,14 @@ def _note(row: EventRow) -> str:
     notes = [flag.replace("_", " ") for flag in row.flags]
     if not row.complete and row.duration_s is not None:
         notes.append("one end was not seen")
-    if row.clock not in CLOCKS_TO_TRUST:
-        notes.append(f"time not certain: clock {row.clock}")
     return "; ".join(notes)
 
 
 def watched_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
     """What is being watched, and what opens an event."""
     supply, driver = snapshot.supply, snapshot.driver
+    warning = supply.profile_warning or ""
+    fits = Level.ATTENTION if warning else Level.GOOD
     declared = f"{plain_words(supply.nominal_v)} V, {plain_words(supply.frequency_hz)} Hz"
     rate = f"{driver.sample_rate_hz / 1000:.6g} kS/s, {driver.bits} bits"
     seen = (
@@ -253,7 +255,7 @@ def watched_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
         Fact("Circuit", snapshot.site.circuit),
         Fact("Declared supply", declared),
         Fact("Kept", _kept(snapshot.capture)),
-        Fact("Compared with", supply.profile_title, supply.profile_warning or ""),
+        Fact("Compared with", supply.profile_title, warning, fits),
         Fact("Input", driver.name, seen),
     )
 

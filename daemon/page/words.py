@@ -1,13 +1,17 @@
 """How numbers, times and events are said to people. Pure, and the same in every locale."""
 
+import re
 from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from markupsafe import Markup, escape
 
 from daemon.archive import EventRow
 
 NOTHING = "–"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_QUANTITY = re.compile(r"\b[0-9]+(?:\.[0-9]+)? (?:%|(?:V|Hz|kHz|kS/s|ms|s|min|h|MB|GB|°C)\b)")
 _DIGITS = {"V": 1, "%": 1, "Hz": 3}
 _VERDICTS = {
     "within": "within",
@@ -37,6 +41,11 @@ def value_words(value: float | None, unit: str) -> str:
 def plain_words(value: float) -> str:
     """A number as a person would write it: 230, 0.5."""
     return f"{value:.6g}"
+
+
+def glued(text: str) -> Markup:
+    """The text, escaped, with every number and its unit kept on one line."""
+    return Markup(_QUANTITY.sub(r'<span class="n">\g<0></span>', str(escape(text))))
 
 
 def sentence_case(text: str) -> str:
