@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
 MAX_ORDER = 50
-LENGTH_SLACK = 0.0006  # share of the window by which its length may differ: 0.3 line at order 50
+LENGTH_SLACK = 0.001  # share of the window by which its length may differ: half a line at order 50
 USABLE_BAND = 0.45  # of the sampling rate: above it lies the converter's own filter edge
 
 
@@ -39,40 +39,52 @@ def _factor_cost(n: int) -> int:
 
 
 # A tone B that lies x lines off its line c shows there as B sinc(x), and on line k as
-#     B sin(pi x) (cot(pi (c - k) / n) - j) / n,   n the length of the transform, x small,
-# which is close to B sin(pi x) / (pi (c - k)) for lines not far away. B is the tone's phasor turned
-# by pi x; only its size matters here. The tone's mirror image at -c reaches line k likewise.
+#     B sin(pi x) (cot(pi (c + x - k) / n) - j) / n,   n the length of the transform.
+# B is the tone's phasor turned by pi x; only its size matters here. The tone's mirror image at -c
+# reaches line k likewise, conjugated: of the constants -j and +j twice the imaginary part is left.
 
 
 @lru_cache(maxsize=16)
-def _leak_weight(n_cycles: int, n_orders: int) -> Floats:
-    """1/(pi (c - k)) from each order's centre to the three lines of every order, flattened.
+def _leak_weight(n_cycles: int, n_orders: int, n_samples: int) -> tuple[Floats, Floats]:
+    """How the real and the imaginary part of each order reach the three lines of every order.
 
-    A tone's own three lines lie too near for this, and the fundamental is treated by itself.
+    The second half of the rows is for the same parts times x: the cotangent's slope. A tone's
+    own lines lie too near for all this, and the fundamental is treated by itself.
     """
-    centres = n_cycles * np.arange(1, n_orders + 1)
-    lines = (centres[:, None] + np.array([-1, 0, 1])).ravel()
-    distance = (centres[:, None] - lines).astype(np.float64)
+    centres, lines = _lines(n_cycles, n_orders)
+    turn = np.pi / n_samples
+    distance = centres[:, None] - lines
     is_far = np.abs(distance) > 1
-    is_far[0] = False
-    weight: Floats = np.divide(1, np.pi * distance, where=is_far, out=np.zeros_like(distance))
-    return weight
+    direct = np.divide(1, np.tan(turn * distance), where=is_far, out=np.zeros(distance.shape))
+    slope = np.divide(
+        -turn, np.sin(turn * distance) ** 2, where=is_far, out=np.zeros(distance.shape)
+    )
+    mirror = 1 / np.tan(turn * (centres[:, None] + lines))
+    direct[0] = slope[0] = mirror[0] = 0
+    real = np.concatenate([direct + mirror, slope]) / n_samples
+    imaginary = np.concatenate([direct - mirror, slope]) / n_samples
+    return real, imaginary
+
+
+def _lines(n_cycles: int, n_orders: int) -> tuple[Floats, Floats]:
+    """The centre line of every order, and the three lines of every order in a row."""
+    centres = n_cycles * np.arange(1.0, n_orders + 1)
+    return centres, (centres[:, None] + np.array([-1, 0, 1])).ravel()
 
 
 @lru_cache(maxsize=256)
 def _fundamental_leak(n_cycles: int, n_orders: int, n_samples: int) -> tuple[Phasors, Phasors]:
     """How the fundamental and its mirror image reach the three lines of every order."""
-    centres = n_cycles * np.arange(1, n_orders + 1)
-    lines = (centres[:, None] + np.array([-1, 0, 1])).ravel()
+    _, lines = _lines(n_cycles, n_orders)
     turn = np.pi / n_samples
     is_own = lines == n_cycles
     cotangent = np.divide(
         1, np.tan(turn * (n_cycles - lines)), where=~is_own, out=np.zeros(len(lines))
     )
-    direct = (cotangent - 1j) / n_samples
+    direct: Phasors = ((cotangent - 1j) / n_samples).astype(np.complex128)
     direct[is_own] = 0
     mirror = (1 / np.tan(turn * (n_cycles + lines)) + 1j) / n_samples
-    return direct, mirror
+    return direct, mirror.astype(np.complex128)
 
 
 def measurable_orders(sample_rate_hz: float, frequency_hz: float) -> int:
@@ -101,7 +113,10 @@ def harmonic_subgroups(
     excess = n_cycles * (n_column / length[:, None] - 1)
     x = excess * np.arange(1, n_orders + 1)
     leaks = [_fundamental_leak(n_cycles, n_orders, n) for n in n_samples]
-    clean = _without_leakage(spectrum, x, leaks, _leak_weight(n_cycles, n_orders))
+    # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
+    typical = round(n_samples[0] / 16) * 16
+    weight = _leak_weight(n_cycles, n_orders, typical)
+    clean = _without_leakage(spectrum, x, leaks, weight, typical)
     rms = np.full((len(length), MAX_ORDER), np.nan)
     power = clean.real**2 + clean.imag**2
     rms[:, :n_orders] = np.sqrt(power.sum(axis=2))
@@ -119,7 +134,11 @@ def distortion_pct(subgroups_v: Floats) -> Floats:
 
 
 def _without_leakage(
-    spectrum: Phasors, x: Floats, leaks: list[tuple[Phasors, Phasors]], weight: Floats
+    spectrum: Phasors,
+    x: Floats,
+    leaks: list[tuple[Phasors, Phasors]],
+    weight: tuple[Floats, Floats],
+    n_samples: int,
 ) -> Phasors:
     """Move each harmonic's energy back onto its own line; shape (n_intervals, n_orders, 3).
 
@@ -129,8 +148,10 @@ def _without_leakage(
     sine = np.sin(np.pi * x)
     gain = np.sinc(x)
     fundamental = _take_out_fundamental(flat, sine[:, 0], gain[:, 0], leaks)
-    tones = spectrum[:, :, 1] / gain
-    flat -= _spread(tones * sine, weight)
+    leaked = _leaked(spectrum[:, :, 1] / gain * sine, x, weight, n_samples)
+    # What leaked onto a centre line is no tone and leaks no further: once more, without it.
+    tones = (spectrum[:, :, 1] - leaked[:, 1::3]) / gain
+    flat -= _leaked(tones * sine, x, weight, n_samples)
     tones = spectrum[:, :, 1] / gain
     source = tones * sine / np.pi
     spectrum[:, 1:, 0] -= (source / (x + 1))[:, 1:]
@@ -138,6 +159,14 @@ def _without_leakage(
     spectrum[:, :, 1] = tones
     spectrum[:, 0, 1] = fundamental
     return spectrum
+
+
+def _leaked(source: Phasors, x: Floats, weight: tuple[Floats, Floats], n_samples: int) -> Phasors:
+    """What the orders above the first put on each other's lines."""
+    both = np.concatenate([source, source * x], axis=1)
+    leaked = both.real @ weight[0] + 1j * (both.imag @ weight[1])
+    leaked.real += source.imag[:, 1:].sum(axis=1, keepdims=True) * (2 / n_samples)
+    return leaked
 
 
 def _take_out_fundamental(
@@ -153,11 +182,3 @@ def _take_out_fundamental(
     flat -= source * direct + np.conj(source) * mirror
     flat[:, 1] = 0
     return tone
-
-
-def _spread(source: Phasors, weight: Floats) -> Phasors:
-    """`source @ weight` without turning the weights complex, which would double the work."""
-    n_rows = len(source)
-    both = np.concatenate([source.real, source.imag]) @ weight
-    spread: Phasors = both[:n_rows] + 1j * both[n_rows:]
-    return spread
