@@ -237,7 +237,7 @@ class Monitor:
         progress = Progress(
             run_id=self._run_id,
             started_utc_s=counts.started_utc_s,
-            now_utc_s=self._now_utc_s(),
+            now_utc_s=self._clock.utc_ns() / 1e9,
             measured_s=counts.measured / self._info.sample_rate_hz,
             samples_lost=counts.lost,
             ring_lag_s=counts.lag_s,

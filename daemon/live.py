@@ -68,7 +68,7 @@ class LiveValues:
                 self._urms_v[half_cycles.channel] = float(half_cycles.urms_v[-1])
         for interval in out.intervals:
             self._thd_pct[interval.channel] = interval.thd_pct
-            self._harmonics[interval.channel] = tuple(interval.harmonics_pct.tolist())
+            self._harmonics[interval.channel] = tuple(np.round(interval.harmonics_pct, 3).tolist())
             if interval.channel == 0 and not interval.flagged:
                 self._frequency_hz = interval.frequency_hz
         for event in out.events:
@@ -157,7 +157,10 @@ def build_snapshot(
         frequency_hz=live.frequency_hz,
         waveform=WaveformStatus(
             fixed.info.sample_rate_hz,
-            {name: tuple(wave.tolist()) for name, wave in zip(names, waves, strict=True)},
+            {
+                name: tuple(np.round(wave, 2).tolist())
+                for name, wave in zip(names, waves, strict=True)
+            },
         ),
         health=_health(settings.store.path, progress),
     )
