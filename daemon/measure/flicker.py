@@ -1,0 +1,323 @@
+"""Flicker as people would see it in a lamp: Pinst, Pst and Plt (IEC 61000-4-15, edition 2).
+
+Coefficients are from memory of IEC 61000-4-15, confirmed by reproducing its response tables.
+
+Squared volts are added up over a few samples, then brought to about 400 values a second by a
+low-pass that leaves the standard's own filters undisturbed; those run at that rate, with the
+impulse responses of their continuous-time originals.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import as_strided
+from numpy.typing import NDArray
+
+from daemon.measure.iir import from_poles, smoother
+
+Floats = NDArray[np.float64]
+Phasors = NDArray[np.complex128]
+
+SUM_RATE_HZ = 3200  # squared volts are summed to about this rate
+CHAIN_RATE_HZ = 400  # and filtered to about this one
+TAPS_PER_VALUE = 10  # length of the filter between, in values it gives: 80 dB from 300 Hz on
+KAISER_BETA = 7.9  # for those 80 dB
+SHAPE = (40, 40)  # blocks waited for, and values in a block: about four seconds
+CHUNK = SHAPE[0] * SHAPE[1]
+PINST_STEP = 4  # one Pinst for this many values: about 100 a second, the standard asks for 50
+ADAPTOR_S = 60 / np.log(9)  # step response of the input adaptor: 1 min from 10 % to 90 %
+ALIVE_SHARE = 0.01  # of the mean square: below (a tenth of the voltage) the adaptor holds
+SMOOTHING_S = 0.3
+SETTLING_S = 10.0  # the filters' start is over: a tenth of a thousandth is left
+
+SHORT_TERM_S = 600
+LONG_TERM_COUNT = 12
+FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """Lamp, eye and brain: the weighting filter, and the modulation that gives Pinst 1 at 8.8 Hz.
+
+    `F(s) = k w1 s / (s^2 + 2 lambda s + w1^2) (1 + s/w2) / ((1 + s/w3)(1 + s/w4))`
+    """
+
+    gain: float  # k
+    lambda_hz: float
+    w1_hz: float
+    w2_hz: float
+    w3_hz: float
+    w4_hz: float
+    reference_pct: float  # sinusoidal, peak to peak
+
+
+LAMPS = {
+    230: Lamp(1.74802, 4.05981, 9.15494, 2.27979, 1.22535, 21.9, 0.250),
+    120: Lamp(1.6357, 4.167375, 9.077169, 2.939902, 1.394468, 17.31512, 0.321),
+}
+REFERENCE_HZ = 8.8
+LOW_PASS_HZ = {50: 35.0, 60: 42.0}  # Butterworth of sixth order
+HIGH_PASS_HZ = 0.05  # first order
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sensation:
+    """Pinst: 1 is the threshold at which half of all people see the lamp flicker."""
+
+    index: Floats  # of the newest sample in each value, from the start of the run
+    pinst: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class ShortTerm:
+    """Pst of one ten-minute slot."""
+
+    start_index: float
+    pst: float
+    flagged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LongTerm:
+    """Plt of one two-hour slot."""
+
+    start_index: float
+    plt: float
+    flagged: bool
+
+
+class FlickerMeter:
+    """One channel's volts in, Pinst out, over one unbroken segment.
+
+    :param sample_rate_hz: from 1 kHz on.
+    :param lamp_v: 230 or 120: the reference lamp.
+    :param frequency_hz: 50 or 60: the mains.
+    :param first_index: run index of the first sample.
+    """
+
+    def __init__(
+        self, sample_rate_hz: float, lamp_v: int, frequency_hz: int, first_index: int = 0
+    ) -> None:
+        self._squares = SquareSums(sample_rate_hz)
+        rate_hz = self._squares.rate_hz
+        self._spacing = PINST_STEP * self._squares.samples_per_value
+        poles, residues = chain(lamp_v, frequency_hz)
+        self._chain = from_poles(poles, residues, rate_hz, SHAPE)
+        self._smoother = smoother(SMOOTHING_S, rate_hz, SHAPE)
+        self._scale = pinst_scale(lamp_v, frequency_hz)
+        self._adaptor = InputAdaptor(rate_hz)
+        self._newest = float(first_index + self._squares.reach - 1)  # sample in the latest value
+        self._settling = round(SETTLING_S * rate_hz / CHUNK)  # chunks still to be left out
+
+    @property
+    def pinst_rate_hz(self) -> float:
+        """Values of Pinst a second."""
+        return self._squares.rate_hz / PINST_STEP
+
+    def feed(self, volts: Floats) -> Sensation:
+        """Take the next samples; Pinst lies up to four seconds behind them."""
+        parts = [self._weigh(square_v2) for square_v2 in self._squares.feed(volts)]
+        n_left_out = min(self._settling, len(parts))
+        self._settling -= n_left_out
+        self._newest += n_left_out * CHUNK // PINST_STEP * self._spacing
+        pinst = np.concatenate([np.empty(0), *parts[n_left_out:]])
+        index: Floats = self._newest + self._spacing * np.arange(1.0, len(pinst) + 1)
+        self._newest += self._spacing * len(pinst)
+        return Sensation(index, pinst)
+
+    def _weigh(self, square_v2: Floats) -> Floats:
+        seen = self._chain.feed(self._adaptor.normalise(square_v2))
+        smooth = self._smoother.feed(seen * seen)
+        return self._scale * smooth[PINST_STEP - 1 :: PINST_STEP]
+
+
+class SquareSums:
+    """Mean squares of the voltage in V^2 at about 400 a second, free of what would alias."""
+
+    def __init__(self, sample_rate_hz: float) -> None:
+        self._length = max(1, round(sample_rate_hz / SUM_RATE_HZ))
+        self._ratio = max(1, round(sample_rate_hz / self._length / CHAIN_RATE_HZ))
+        self.samples_per_value = self._length * self._ratio
+        self.rate_hz = sample_rate_hz / self.samples_per_value
+        self.reach = self.samples_per_value * (TAPS_PER_VALUE - 1)  # into the past of a value
+        n_taps = TAPS_PER_VALUE * self._ratio
+        place = np.arange(n_taps) - (n_taps - 1) / 2
+        taps = np.sinc(place / self._ratio) * np.kaiser(n_taps, KAISER_BETA)
+        taps /= taps.sum() * self._length
+        self._taps = taps.reshape(TAPS_PER_VALUE, self._ratio).T  # column: which value
+        self._ones = np.ones(self._length)
+        self._samples = np.empty(0)  # not yet a whole sum
+        self._sums: list[Floats] = []  # not yet out of the filter's reach
+        self._n_sums = 0
+
+    def feed(self, volts: Floats) -> list[Floats]:
+        """Take samples; give the chunks now complete, `CHUNK` values each."""
+        if len(self._samples):
+            volts = np.concatenate([self._samples, volts])
+        n_used = len(volts) // self._length * self._length
+        self._samples = volts[n_used:].copy()
+        squares = np.square(volts[:n_used]).reshape(-1, self._length)
+        self._sums.append(squares @ self._ones)
+        self._n_sums += len(squares)
+        n_needed = (CHUNK + TAPS_PER_VALUE - 1) * self._ratio
+        chunks = []
+        while self._n_sums >= n_needed:
+            sums = np.concatenate(self._sums)
+            chunks.append(self._filter(sums[:n_needed]))
+            self._sums = [sums[CHUNK * self._ratio :]]
+            self._n_sums -= CHUNK * self._ratio
+        return chunks
+
+    def _filter(self, sums: Floats) -> Floats:
+        """Each row of `ratio` sums meets each column of taps; a value is a diagonal of that."""
+        products = sums.reshape(-1, self._ratio) @ self._taps
+        down, across = products.strides
+        values: Floats = as_strided(
+            products, (CHUNK, TAPS_PER_VALUE), (down, down + across), writeable=False
+        ).sum(axis=1)
+        return values
+
+
+class InputAdaptor:
+    """Slow automatic gain: what stays is how the voltage varies about its own mean square."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._pull = 1 - np.exp(-CHUNK / rate_hz / ADAPTOR_S)
+        self._mean_v2: float | None = None  # None until there is something to scale to
+        self._along = np.arange(1, CHUNK + 1) / CHUNK
+
+    def normalise(self, square_v2: Floats) -> Floats:
+        """Squares of a few seconds over their slow mean, less one; 0 before any voltage came.
+
+        While the voltage is all but gone the gain is held, so its return is no explosion.
+        """
+        mean_v2 = float(square_v2.mean())
+        before = self._mean_v2 or mean_v2
+        if before <= 0:
+            return np.zeros(len(square_v2))
+        pull = self._pull if mean_v2 > ALIVE_SHARE * before else 0.0
+        self._mean_v2 = before + pull * (mean_v2 - before)
+        slow_v2 = before + (self._mean_v2 - before) * self._along
+        normalised: Floats = square_v2 / slow_v2 - 1
+        return normalised
+
+
+def chain(lamp_v: int, frequency_hz: int) -> tuple[Phasors, Phasors]:
+    """Poles and residues in rad/s of high-pass, low-pass and weighting filter in a row."""
+    lamp, turn = LAMPS[lamp_v], 2 * np.pi
+    low = turn * LOW_PASS_HZ[frequency_hz]
+    butterworth = low * np.exp(1j * np.pi * (2 * np.arange(6) + 7) / 12)
+    w1, w2, w3, w4 = (turn * f for f in (lamp.w1_hz, lamp.w2_hz, lamp.w3_hz, lamp.w4_hz))
+    damping = turn * lamp.lambda_hz
+    swing = np.sqrt(w1**2 - damping**2)
+    pair = -damping + 1j * swing * np.array([1, -1])
+    poles = np.concatenate([[-turn * HIGH_PASS_HZ], butterworth, pair, [-w3, -w4]])
+    others = poles[:, None] - poles
+    np.fill_diagonal(others, 1)
+    top = low**6 * lamp.gain * w1 * w3 * w4 * poles**2 * (1 + poles / w2)
+    return poles, top / others.prod(axis=1)
+
+
+def pinst_scale(lamp_v: int, frequency_hz: int) -> float:
+    """Factor that makes the reference modulation at 8.8 Hz reach Pinst 1 at its highest."""
+    poles, residues = chain(lamp_v, frequency_hz)
+    s = 2j * np.pi * REFERENCE_HZ
+    amplitude = LAMPS[lamp_v].reference_pct / 100 * abs((residues / (s - poles)).sum())
+    ripple = 1 / abs(1 + 2 * s * SMOOTHING_S)
+    return float(2 / amplitude**2 / (1 + ripple))
+
+
+# Per cent of the time for which each level is exceeded, and its part in Pst squared.
+_PERCENTILES = (
+    (0.0314, (0.1,)),
+    (0.0525, (0.7, 1.0, 1.5)),
+    (0.0657, (2.2, 3.0, 4.0)),
+    (0.28, (6.0, 8.0, 10.0, 13.0, 17.0)),
+    (0.08, (30.0, 50.0, 80.0)),
+)
+_QUANTILES = np.array([1 - pct / 100 for _, group in _PERCENTILES for pct in group])
+_WEIGHTS = np.array([weight / len(group) for weight, group in _PERCENTILES for _ in group])
+
+
+def short_term(pinst: Floats) -> float:
+    """Pst of the Pinst values of ten minutes."""
+    return float(np.sqrt(_WEIGHTS @ np.quantile(pinst, _QUANTILES)))
+
+
+def long_term(pst: Floats) -> float:
+    """Plt of the successive Pst of two hours: the cube root of their mean cube."""
+    return float(np.cbrt(np.mean(pst**3)))
+
+
+class ShortTermSlots:
+    """Pst of one channel, by ten-minute slots; keeps at most the 60 000 Pinst of one slot.
+
+    :param origin_index: any sample index, even negative, at which a slot begins.
+    """
+
+    def __init__(self, sample_rate_hz: float, pinst_rate_hz: float, origin_index: float) -> None:
+        self._length = SHORT_TERM_S * sample_rate_hz
+        self._origin = origin_index
+        self._n_whole = FULL_SHARE * SHORT_TERM_S * pinst_rate_hz
+        self._slot = 0
+        self._pinst: list[Floats] = []  # of the slot under way
+        self._disturbed: set[int] = set()  # slots not yet given
+
+    def feed(self, sensation: Sensation, spans: list[tuple[float, float]]) -> list[ShortTerm]:
+        """Take Pinst values; give the slots before the one they end in.
+
+        :param spans: dips, swells, interruptions and gaps known now, in samples; an open one
+            has no finite end. They flag the slots they touch, and may run ahead of the Pinst.
+        """
+        slots = np.floor((sensation.index - self._origin) / self._length).astype(np.int64)
+        self._note(spans, int(slots[-1]) if len(slots) else self._slot)
+        values = []
+        for slot in np.unique(slots).tolist():
+            if slot != self._slot:
+                values += self._close()
+                self._slot = slot
+            self._pinst.append(sensation.pinst[slots == slot])
+        return values
+
+    def _note(self, spans: list[tuple[float, float]], newest: int) -> None:
+        for start, end in spans:
+            first = int((start - self._origin) // self._length)
+            last = newest if np.isinf(end) else int((end - self._origin) // self._length)
+            self._disturbed.update(range(max(first, self._slot), max(first, last) + 1))
+
+    def _close(self) -> list[ShortTerm]:
+        if not self._pinst:
+            return []
+        pinst, self._pinst = np.concatenate(self._pinst), []
+        is_whole = len(pinst) >= self._n_whole
+        is_flagged = self._slot in self._disturbed or not is_whole
+        self._disturbed = {slot for slot in self._disturbed if slot > self._slot}
+        start = self._slot * self._length + self._origin
+        return [ShortTerm(start, short_term(pinst), is_flagged)]
+
+
+class LongTermSlots:
+    """Plt of one channel, by two-hour slots that begin at `origin_index`."""
+
+    def __init__(self, sample_rate_hz: float, origin_index: float) -> None:
+        self._length = LONG_TERM_COUNT * SHORT_TERM_S * sample_rate_hz
+        self._origin = origin_index
+        self._slot: float | None = None
+        self._values: list[ShortTerm] = []
+
+    def feed(self, value: ShortTerm) -> list[LongTerm]:
+        """Take the next Pst; give the slot it completes, or the one it left incomplete."""
+        middle = value.start_index + self._length / LONG_TERM_COUNT / 2
+        slot = float((middle - self._origin) // self._length)
+        done = self._close() if slot != self._slot else []
+        self._slot = slot
+        self._values.append(value)
+        return done if len(self._values) < LONG_TERM_COUNT else [*done, *self._close()]
+
+    def _close(self) -> list[LongTerm]:
+        values, self._values = self._values, []
+        if not values or self._slot is None:
+            return []
+        plt = long_term(np.array([value.pst for value in values]))
+        is_flagged = len(values) < LONG_TERM_COUNT or any(value.flagged for value in values)
+        return [LongTerm(self._slot * self._length + self._origin, plt, is_flagged)]
