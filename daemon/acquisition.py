@@ -78,7 +78,7 @@ class Acquisition:
         """The next block, or that the device failed, or None after `timeout_s` without either.
 
         :raises SourceEnded: there will be no more.
-        :raises SourceFailed: the sampler itself is gone.
+        :raises SourceFailed: the input cannot be read on, or the sampler itself is gone.
         """
         report = self._next_report(timeout_s)
         if report is None:
@@ -87,7 +87,10 @@ class Acquisition:
             return self._fetch(BlockReport.unpack(report.payload))
         if report.kind is ReportKind.ENDED:
             raise SourceEnded("the recording is over")
-        return DeviceFault(report.payload.decode())
+        text = report.payload.decode()
+        if report.kind is not ReportKind.FAILED:
+            raise SourceFailed(text)
+        return DeviceFault(text)
 
     def close(self) -> None:
         """Stop the sampler. Harmless the second time."""

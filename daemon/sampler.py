@@ -67,6 +67,7 @@ class Sampler:
             while True:
                 self._sample(source, info)
         except SourceEnded:
+            self._tell_dropped()
             self._report(ReportKind.ENDED)
         finally:
             source.close()
@@ -75,6 +76,8 @@ class Sampler:
         try:
             block = source.read(READ_TIMEOUT_S)
         except SourceFailed as error:
+            if not info.is_live:  # a file that cannot be read on would only start over
+                raise
             self._report(ReportKind.FAILED, str(error).encode())
             self._reopen(source, info)
             return
@@ -119,6 +122,13 @@ class Sampler:
         n_lost, self._n_dropped = block.n_lost + self._n_dropped, 0
         report = BlockReport(first_index, len(block.volts), n_lost, arrival_ns)
         self._report(ReportKind.BLOCK, report.pack())
+
+    def _tell_dropped(self) -> None:
+        """An empty block counts what was lost after the last one in the ring."""
+        if self._n_dropped:
+            arrival_ns = self._clock.monotonic_ns()
+            report = BlockReport(self._next_index, 0, self._n_dropped, arrival_ns)
+            self._report(ReportKind.BLOCK, report.pack())
 
     def _has_room(self, n_samples: int) -> bool:
         assert self._ring is not None
