@@ -1,6 +1,7 @@
 """The only wiring: starts the parts, hands results from stage to stage, ends in good order."""
 
 import os
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -64,23 +65,23 @@ class Monitor:
         self._settings = settings
         self._clock = clock
         self._profile = find_profile(settings.supply.profile, user_profile_dir())
-        self._acquisition = Acquisition(settings.driver)
-        try:
+        self._counts = _Counts()
+        with ExitStack() as undo:
+            self._acquisition = Acquisition(settings.driver)
+            undo.callback(self._acquisition.close)
             self._info = self._acquisition.open()
             self._sample_clock = SampleClock(clock, self._info)
             self._setup = pipeline_setup(settings, self._info)
+            self._pipeline = Pipeline(self._setup)
+            self._live = LiveValues(self._setup)
+            self._fixed = _fixed(settings, self._info, self._setup, self._profile)
             self._store = Store(settings.store.path, settings.site.timezone)
-        except BaseException:
-            self._acquisition.close()
-            raise
-        self._pipeline = Pipeline(self._setup)
-        self._live = LiveValues(self._setup)
-        self._fixed = _fixed(settings, self._info, self._setup, self._profile)
-        folder = runtime_folder(settings.store.path, os.environ)
-        self._snapshot_path = folder / SNAPSHOT_NAME
-        self._counts = _Counts()
-        self._run_id = self._begin()
-        self._page = self._open_page() if with_page else None
+            undo.callback(self._store.close)
+            folder = runtime_folder(settings.store.path, os.environ)
+            self._snapshot_path = folder / SNAPSHOT_NAME
+            self._run_id = self._begin()
+            self._page = self._open_page() if with_page else None
+            undo.pop_all()
 
     def run(self, stop: Stop, watcher: Watcher | None = None) -> Summary:
         """Watch until `stop` is set or the recording is over.
@@ -89,20 +90,24 @@ class Monitor:
         :raises StoreError: the database cannot be written.
         """
         notify("READY=1")
+        is_orderly = False
         try:
-            while not stop.is_set():
-                self._turn(watcher)
-        except SourceEnded:
-            pass
+            self._watch(stop, watcher)
+            is_orderly = True
         except SourceFailed as error:
             self._log(LogKind.FAULT, None, None, str(error))
             raise
         finally:
-            self._end()
+            self._end(is_orderly=is_orderly)
         counts = self._counts
         return Summary(
             self._run_id, self._settings.store.path, counts.measured, counts.lost, counts.events
         )
+
+    def _watch(self, stop: Stop, watcher: Watcher | None) -> None:
+        with suppress(SourceEnded):
+            while not stop.is_set():
+                self._turn(watcher)
 
     def _turn(self, watcher: Watcher | None) -> None:
         fetched = self._acquisition.fetch(FETCH_TIMEOUT_S)
@@ -249,15 +254,18 @@ class Monitor:
             self._snapshot_path, build_snapshot(self._fixed, self._live, waves, progress, state)
         )
 
-    def _end(self) -> None:
+    def _end(self, *, is_orderly: bool) -> None:
         """Finish what is under way and close everything, whatever made the run end."""
         notify("STOPPING=1")
         self._acquisition.close()
         try:
             self._keep(self._pipeline.finish())
-            self._log(LogKind.STOPPED, self._until_utc_s(), None, "stopped in good order")
-            counts = self._counts
-            self._store.end_run(self._run_id, self._until_utc_s(), counts.measured, counts.lost)
+            until_s, counts = self._until_utc_s(), self._counts
+            if is_orderly:
+                self._log(LogKind.STOPPED, until_s, None, "stopped in good order")
+                self._store.end_run(self._run_id, until_s, counts.measured, counts.lost)
+            else:
+                self._store.touch_run(self._run_id, until_s, counts.measured, counts.lost)
             self._write_snapshot(State.STOPPED)
         finally:
             self._store.close()
