@@ -2,12 +2,14 @@
 
 import hashlib
 import os
+import socket
 import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+from daemon.errors import InputError
 from daemon.settings import Page
 
 END_TIMEOUT_S = 5.0
@@ -27,6 +29,23 @@ def runtime_folder(database: Path, environment: Mapping[str, str]) -> Path:
     folder = base / f"halfcycle-{os.getuid()}-{mark}"
     folder.mkdir(mode=0o700, exist_ok=True)
     return folder
+
+
+def with_usable_port(page: Page) -> Page:
+    """The same page, with any free port instead of port 0.
+
+    :raises InputError: the address cannot be used here and now.
+    """
+    family = socket.AF_INET6 if ":" in page.bind else socket.AF_INET
+    try:
+        with socket.create_server((page.bind, page.port), family=family) as listener:
+            port: int = listener.getsockname()[1]
+    except OSError as error:
+        reason = str(error.strerror).partition(" (while")[0]
+        raise InputError(
+            f"page.port is {page.port}, and {page.bind} port {page.port} cannot be used: {reason}"
+        ) from error
+    return page.model_copy(update={"port": port})
 
 
 class PageProcess:

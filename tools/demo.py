@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from daemon.runtime import with_usable_port
 from daemon.settings import Settings, load_settings
 from tools.monitor import end_words, page_address, watch
 
@@ -26,17 +27,23 @@ def command(port: int | None, db: Path | None, no_page: bool) -> None:
     """Watch a simulated outlet on which something happens every few seconds. Ctrl-C ends it."""
     with as_file(files("config")) as folder:
         settings = load_settings(folder / "demo.yaml")
-        settings = _placed(settings, port, db)
+        if not no_page:
+            settings = _shown(settings, port)
+        settings = _placed(settings, db)
         click.echo(_introduction(settings, with_page=not no_page))
         summary = watch(settings, with_page=not no_page)
     click.echo(end_words(summary))
 
 
-def _placed(settings: Settings, port: int | None, db: Path | None) -> Settings:
+def _shown(settings: Settings, port: int | None) -> Settings:
+    page = settings.page if port is None else settings.page.model_copy(update={"port": port})
+    return settings.model_copy(update={"page": with_usable_port(page)})
+
+
+def _placed(settings: Settings, db: Path | None) -> Settings:
     database = db or Path(tempfile.mkdtemp(prefix="halfcycle-demo-")) / "events.db"
     store = settings.store.model_copy(update={"path": database.absolute()})
-    page = settings.page if port is None else settings.page.model_copy(update={"port": port})
-    return settings.model_copy(update={"store": store, "page": page})
+    return settings.model_copy(update={"store": store})
 
 
 def _introduction(settings: Settings, *, with_page: bool) -> str:

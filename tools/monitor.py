@@ -9,6 +9,7 @@ from types import FrameType
 import click
 
 from daemon.app import Monitor, Summary
+from daemon.runtime import with_usable_port
 from daemon.settings import Settings, load_settings
 from drivers.clock import SystemClock
 from tools.progress import recording_progress
@@ -24,7 +25,10 @@ from tools.text import plural
 def command(config: Path, no_page: bool) -> None:
     """Watch a circuit and keep what matters, until SIGTERM or Ctrl-C, or the recording is over."""
     settings = load_settings(config)
-    summary = watch(settings, with_page=settings.page.enabled and not no_page)
+    with_page = settings.page.enabled and not no_page
+    if with_page:
+        settings = settings.model_copy(update={"page": with_usable_port(settings.page)})
+    summary = watch(settings, with_page=with_page)
     if sys.stderr.isatty():
         click.echo(end_words(summary), err=True)
 
