@@ -43,6 +43,7 @@ class Acquisition:
             [sys.executable, "-P", "-m", "daemon.sampler", *map(str, ours)],
             stdin=subprocess.PIPE,
             pass_fds=ours,
+            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # it multiplies no matrices
         )
         os.close(reports_end)
         os.close(credits_end)

@@ -32,7 +32,7 @@ READ_TIMEOUT_S = 0.25
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 30.0
 REALTIME_PRIORITY = 20  # below the kernel's interrupt threads, which run at 50
-MCL_CURRENT, MCL_FUTURE = 1, 2
+MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4
 
 
 class _ReaderGoneError(Exception):
@@ -162,7 +162,8 @@ def settle_process() -> None:
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(REALTIME_PRIORITY))
     except OSError:
         return  # not allowed here: the ring makes up for it, and locking memory without it is waste
-    ctypes.CDLL(None).mlockall(MCL_CURRENT | MCL_FUTURE)
+    # On fault: what is used stays in memory; what was only reserved, such as stacks, stays out.
+    ctypes.CDLL(None).mlockall(MCL_CURRENT | MCL_FUTURE | MCL_ONFAULT)
 
 
 def main() -> int:

@@ -1,6 +1,7 @@
 """The command `halfcycle`. A verb's module is imported only when the verb is used."""
 
 import io
+import os
 import sys
 from importlib import import_module
 from typing import IO, Any
@@ -10,6 +11,9 @@ import click
 from daemon import __version__
 from daemon.errors import InputError, StoreError
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
+
+# Before numpy is first imported: its matrices here are small, and threads for them only cost.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 VERBS = {
     "demo": ("tools.demo", "Try it now: a simulated supply, with its status page."),
