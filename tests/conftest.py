@@ -11,6 +11,15 @@ import pytest
 PATIENCE_S = 3.0  # a server's worker thread needs a moment to see that it is not needed any more
 
 
+@pytest.fixture(autouse=True, scope="session")
+def runtime_directory(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Snapshots lie in a folder of the tests instead of the user's memory disk."""
+    folder = tmp_path_factory.mktemp("runtime")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("RUNTIME_DIRECTORY", str(folder))
+        yield folder
+
+
 @pytest.fixture(autouse=True)
 def leaves_nothing_behind() -> Iterator[None]:
     """No child process, thread or open database outlives the test that made it.
