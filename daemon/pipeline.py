@@ -27,7 +27,9 @@ from daemon.thresholds import VoltageLimits
 from daemon.voltage_events import VoltageEvents
 from drivers.source import Block
 
-HISTORY_S = 4.0
+HISTORY_S = 3.0  # of samples kept beyond the newest frame: an event's margins, and then some
+LIVE_FRAME_S = 1.0
+BULK_FRAME_S = 5.0  # a recording needs no quick answer, and long frames cost less
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,7 @@ class PipelineSetup:
     limits: VoltageLimits
     slow_limits: SlowLimits
     slot_origin_index: float = 0.0  # a sample index at which a 10-minute slot begins
+    frame_s: float = LIVE_FRAME_S  # samples are measured in pieces of this length
 
 
 @dataclass(slots=True)
@@ -74,7 +77,7 @@ class _Chain:
         self.setup = channel
         self.rate_hz = setup.sample_rate_hz
         self.upward: tuple[float, float] | None = None  # newest upward crossing, and its period
-        self.history = SampleHistory(setup.sample_rate_hz, HISTORY_S)
+        self.history = SampleHistory(setup.sample_rate_hz, setup.frame_s + HISTORY_S)
         self.meter: ChannelMeter | None = None
         self.waiting: list[BasicInterval] = []
         self.ten_minute = TenMinuteSlots(setup.sample_rate_hz, setup.slot_origin_index)
@@ -141,7 +144,9 @@ class Pipeline:
                 chain.meter = ChannelMeter(
                     self._setup.sample_rate_hz, self._setup.supply, frame.first_index
                 )
-                chain.history = SampleHistory(self._setup.sample_rate_hz, HISTORY_S)
+                chain.history = SampleHistory(
+                    self._setup.sample_rate_hz, self._setup.frame_s + HISTORY_S
+                )
         fed = [self._measure(chain, frame, out) for chain in self._chains]
         if frame.ends_segment:
             last = [self._finish_meter(chain, out) for chain in self._chains]
@@ -215,9 +220,9 @@ class Pipeline:
 
 
 def frame_length(setup: PipelineSetup) -> int:
-    """About one second, and a multiple of what the fundamental tracker sums at a time."""
+    """About `frame_s`, and a multiple of what the fundamental tracker sums at a time."""
     multiple = ChannelMeter(setup.sample_rate_hz, setup.supply, 0).frame_multiple
-    return multiple * max(1, round(setup.sample_rate_hz / multiple))
+    return multiple * max(1, round(setup.frame_s * setup.sample_rate_hz / multiple))
 
 
 def scaled(raw_v: NDArray[np.float64], channel: ChannelSetup) -> NDArray[np.float64]:

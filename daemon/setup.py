@@ -2,7 +2,7 @@
 
 from daemon.errors import InputError
 from daemon.measure.channel import Supply
-from daemon.pipeline import ChannelSetup, PipelineSetup
+from daemon.pipeline import BULK_FRAME_S, LIVE_FRAME_S, ChannelSetup, PipelineSetup
 from daemon.settings import Settings
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
@@ -38,6 +38,7 @@ def pipeline_setup(
         ),
         slow_limits=SlowLimits(capture.distortion_pct, capture.frequency_pct),
         slot_origin_index=slot_origin_index,
+        frame_s=LIVE_FRAME_S if info.is_live else BULK_FRAME_S,
     )
 
 

@@ -6,13 +6,20 @@ basic interval once, and take one difference (design bar: at most 3 times that a
 
 import time
 from collections.abc import Callable
+from functools import partial
 
 import click
 import numpy as np
 from numpy.typing import NDArray
 
 from daemon.measure.channel import Supply
-from daemon.pipeline import ChannelSetup, Pipeline, PipelineSetup
+from daemon.pipeline import (
+    BULK_FRAME_S,
+    LIVE_FRAME_S,
+    ChannelSetup,
+    Pipeline,
+    PipelineSetup,
+)
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 from drivers.source import Block
@@ -25,28 +32,31 @@ REPEATS = 5
 @click.option("--rate", "rates", type=int, multiple=True, default=(8000, 16000, 48000, 192000))
 @click.option("--channels", type=int, default=1, show_default=True)
 def main(rates: tuple[int, ...], channels: int) -> None:
-    """Nanoseconds per sample and channel: floor, pipeline, ratio."""
-    click.echo(f"{'rate':>8}  {'floor ns':>9}  {'pipeline ns':>11}  {'ratio':>6}")
+    """Nanoseconds per sample and channel: floor, pipeline live and on recordings, and ratios."""
+    click.echo(f"{'rate':>8}  {'floor ns':>9}  {'live ns':>8}  {'ratio':>6}  {'bulk ns':>8}  ratio")
     for rate in rates:
         volts = _steady_supply(rate, channels)
-        floor, pipeline = _interleaved(
-            lambda v=volts, r=rate: _floor(v, r),  # type: ignore[misc]
-            lambda v=volts, r=rate: _pipeline(v, r),  # type: ignore[misc]
+        floor, live, bulk = _interleaved(
+            partial(_floor, volts, rate),
+            partial(_pipeline, volts, rate, LIVE_FRAME_S),
+            partial(_pipeline, volts, rate, BULK_FRAME_S),
         )
         n = volts.size
-        ratio = pipeline / floor
-        click.echo(f"{rate:>8}  {floor / n:>9.1f}  {pipeline / n:>11.1f}  {ratio:>6.2f}")
+        click.echo(
+            f"{rate:>8}  {floor / n:>9.1f}  {live / n:>8.1f}  {live / floor:>6.2f}"
+            f"  {bulk / n:>8.1f}  {bulk / floor:>5.2f}"
+        )
 
 
-def _interleaved(first: Callable[[], None], second: Callable[[], None]) -> tuple[float, float]:
-    """Least processor time of each in ns, taken in turns so that both meet the same neighbours."""
-    times: tuple[list[int], list[int]] = ([], [])
+def _interleaved(*runs: Callable[[], None]) -> list[float]:
+    """Least processor time of each in ns, taken in turns so that all meet the same neighbours."""
+    times: list[list[int]] = [[] for _ in runs]
     for _ in range(REPEATS):
-        for run, taken in zip((first, second), times, strict=True):
+        for run, taken in zip(runs, times, strict=True):
             start = time.process_time_ns()
             run()
             taken.append(time.process_time_ns() - start)
-    return min(times[0]), min(times[1])
+    return [float(min(taken)) for taken in times]
 
 
 def _steady_supply(rate: int, channels: int) -> NDArray[np.float32]:
@@ -69,17 +79,16 @@ def _floor(volts: NDArray[np.float32], rate: int) -> None:
                 np.fft.rfft(scaled[first : first + interval])
 
 
-def _pipeline(volts: NDArray[np.float32], rate: int) -> None:
+def _pipeline(volts: NDArray[np.float32], rate: int, frame_s: float) -> None:
     pipeline = Pipeline(
         PipelineSetup(
             sample_rate_hz=float(rate),
             full_scale_v=800.0,
             supply=Supply(230.0, 50),
-            channels=tuple(
-                ChannelSetup(f"L{n + 1}", n, 1.0, 0.0) for n in range(volts.shape[1])
-            ),
+            channels=tuple(ChannelSetup(f"L{n + 1}", n, 1.0, 0.0) for n in range(volts.shape[1])),
             limits=VoltageLimits.from_percent(230.0, 90, 110, 5, 2),
             slow_limits=SlowLimits(5.0, 1.0),
+            frame_s=frame_s,
         )
     )
     for start in range(0, len(volts), rate // 50):

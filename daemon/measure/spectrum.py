@@ -146,7 +146,7 @@ def _without_leakage(
     """
     flat = spectrum.reshape(len(spectrum), -1)
     sine = np.sin(np.pi * x)
-    gain = np.sinc(x)
+    gain = np.divide(sine, np.pi * x, where=x != 0, out=np.ones_like(x))
     fundamental = _take_out_fundamental(flat, sine[:, 0], gain[:, 0], leaks)
     leaked = _leaked(spectrum[:, :, 1] / gain * sine, x, weight, n_samples)
     # What leaked onto a centre line is no tone and leaks no further: once more, without it.
