@@ -7,182 +7,32 @@ Three kinds that never mix in one verdict:
 """
 
 import math
-import re
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    StringConstraints,
-    ValidationInfo,
-    field_validator,
-    model_validator,
-)
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
-from daemon.yaml_file import Line, NotEmpty, Number
-
-FREQUENCIES_HZ = (50, 60)
-
-
-def _identifier(value: str) -> str:
-    if not re.fullmatch(r"[a-z0-9][a-z0-9.-]{0,59}", value):
-        raise PydanticCustomError(
-            "identifier", "must be 1 to 60 lowercase letters, digits, dots and dashes"
-        )
-    return value
-
-
-def _paragraph(value: str) -> str:
-    if not all(line.isprintable() for line in value.split("\n")):
-        raise PydanticCustomError("paragraph", "must be printable text")
-    return value
-
-
-def _evidence_table(value: object) -> object:
-    return {"all": value} if isinstance(value, str) else value
-
-
-Identifier = Annotated[str, AfterValidator(_identifier)]
-Paragraph = Annotated[
-    str, StringConstraints(strip_whitespace=True, max_length=4000), AfterValidator(_paragraph)
-]
-Evidence = Annotated[dict[Line, Line], BeforeValidator(_evidence_table)]
-"""How well each number is known: the number in words, then the grade and what it was seen in."""
-
-
-NominalVoltage = Annotated[Number, Field(gt=0, le=1_000_000)]
-
-
-class Table(BaseModel):
-    """A table of a profile: fixed once read, unknown keys are errors."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-def _one_of(value: float | None, other: float | None, names: str, needed: bool) -> float | None:
-    if value is not None and other is not None:
-        raise PydanticCustomError("one_of", "give only one of {names}", {"names": names})
-    if needed and value is None and other is None:
-        raise PydanticCustomError("one_of", "give one of {names}", {"names": names})
-    return value
-
-
-class Timed(Table):
-    """How long a level is borne; neither key: for ever."""
-
-    at_most_s: Number | None = Field(default=None, gt=0, le=1e8)
-    at_most_cycles: Number | None = Field(default=None, gt=0, le=1e8)
-
-    @field_validator("at_most_cycles")
-    @classmethod
-    def _one_time(cls, value: float | None, info: ValidationInfo) -> float | None:
-        return _one_of(value, info.data.get("at_most_s"), "at_most_s and at_most_cycles", False)
-
-    def time_s(self, frequency_hz: float) -> float:
-        """The time in seconds; infinite when the level is borne for ever."""
-        if self.at_most_cycles is not None:
-            return self.at_most_cycles / frequency_hz
-        return math.inf if self.at_most_s is None else self.at_most_s
-
-    def time_words(self, frequency_hz: float) -> str:
-        """The time as the profile gives it, such as "1 cycle (0.02 s)"."""
-        if self.at_most_cycles is None:
-            return "ever" if self.at_most_s is None else f"{self.at_most_s:g} s"
-        plural = "" if self.at_most_cycles == 1 else "s"
-        return f"{self.at_most_cycles:g} cycle{plural} ({self.time_s(frequency_hz):.4g} s)"
-
-
-class Under(Timed):
-    """The voltage may fall to this level for at most this time."""
-
-    down_to_pct: Number | None = Field(default=None, ge=0, lt=100)
-    down_to_v: Number | None = Field(default=None, ge=0, le=1000, validate_default=True)
-
-    @field_validator("down_to_v")
-    @classmethod
-    def _one_level(cls, value: float | None, info: ValidationInfo) -> float | None:
-        is_known = "down_to_pct" in info.data  # else its own fault is told already
-        return _one_of(value, info.data.get("down_to_pct"), "down_to_pct and down_to_v", is_known)
-
-    @property
-    def level(self) -> tuple[float, str]:
-        """The level and its unit, % or V."""
-        return _level(self.down_to_pct, self.down_to_v)
-
-
-class Over(Timed):
-    """The voltage may rise to this level for at most this time."""
-
-    up_to_pct: Number | None = Field(default=None, gt=100, le=1000)
-    up_to_v: Number | None = Field(default=None, gt=0, le=10_000, validate_default=True)
-
-    @field_validator("up_to_v")
-    @classmethod
-    def _one_level(cls, value: float | None, info: ValidationInfo) -> float | None:
-        is_known = "up_to_pct" in info.data
-        return _one_of(value, info.data.get("up_to_pct"), "up_to_pct and up_to_v", is_known)
-
-    @property
-    def level(self) -> tuple[float, str]:
-        """The level and its unit, % or V."""
-        return _level(self.up_to_pct, self.up_to_v)
-
-
-class Peak(Table):
-    """A point of the envelope of the instantaneous voltage, in % of the nominal peak."""
-
-    up_to_pct: Number = Field(gt=100, le=10_000)
-    at_most_s: Number = Field(gt=0, le=1)
-
-
-def _level(pct: float | None, volts: float | None) -> tuple[float, str]:
-    return (pct, "%") if pct is not None else (volts or 0.0, "V")
-
-
-class Scope(Table):
-    """The supplies a profile was written for."""
-
-    nominal_v: Annotated[tuple[NominalVoltage, ...], NotEmpty] | None = None
-    frequency_hz: Annotated[tuple[Literal[50, 60], ...], NotEmpty] | None = None
-
-
-class Averaging(Table):
-    """A supply limit's own rule: `share_pct` of the means over `interval_s` within `period_s`."""
-
-    interval_s: Number = Field(gt=0, le=1e6)
-    period_s: Number | None = Field(default=None, gt=0, le=1e8)
-    share_pct: Number = Field(default=100.0, gt=0, le=100)
-
-
-class Cell(Table):
-    """One cell of a classification: its level and time bounds, and the label."""
-
-    label: Line
-    at_least_pct: Number = Field(default=0.0, ge=0, le=1000)
-    below_pct: Number | None = Field(default=None, gt=0, le=1000)
-    longer_than_s: Number = Field(default=0.0, ge=0, le=1e8)
-    at_most_s: Number | None = Field(default=None, gt=0, le=1e8)
-
-    @field_validator("below_pct")
-    @classmethod
-    def _some_levels(cls, value: float | None, info: ValidationInfo) -> float | None:
-        return _above(value, info.data.get("at_least_pct"), "at_least_pct")
-
-    @field_validator("at_most_s")
-    @classmethod
-    def _some_time(cls, value: float | None, info: ValidationInfo) -> float | None:
-        return _above(value, info.data.get("longer_than_s"), "longer_than_s")
-
-
-def _above(value: float | None, lower: float | None, name: str) -> float | None:
-    if value is not None and lower is not None and value <= lower:
-        raise ValueError(f"must be above {name} ({lower:g})")
-    return value
+from daemon.tolerance_steps import (
+    FREQUENCIES_HZ,
+    Averaging,
+    Cell,
+    Distortion,
+    Evidence,
+    Flicker,
+    Frequency,
+    Identifier,
+    Over,
+    Paragraph,
+    Peak,
+    Scope,
+    SupplyOver,
+    SupplyUnder,
+    Table,
+    Unbalance,
+    Under,
+)
+from daemon.yaml_file import Line, NotEmpty
 
 
 class Described(Table):
@@ -192,7 +42,7 @@ class Described(Table):
     title: Line
     edition: Line | None = None
     source: Paragraph = Field(min_length=1)
-    evidence: Evidence = {}
+    evidence: Evidence = Field(default_factory=dict)
     applies_to: Scope = Scope()
     notes: Paragraph | None = None
     warning: Paragraph | None = None  # shown when used outside applies_to
@@ -249,7 +99,7 @@ def _check_steps(
     for frequency_hz in FREQUENCIES_HZ:
         times = [step.time_s(frequency_hz) for step in ordered]
         for i in range(1, len(times)):
-            if times[i - 1] >= times[i]:
+            if times[i - 1] >= times[i] and not _is_rarer(ordered[i - 1], ordered[i]):
                 raise ValueError(
                     f"{names[i - 1]} for {ordered[i - 1].time_words(frequency_hz)} must be shorter "
                     f"than {names[i]} for {ordered[i].time_words(frequency_hz)}"
@@ -259,6 +109,17 @@ def _check_steps(
             f"the step nearest to 100 % ({names[-1]} for {times[-1]:g} s) must have no time: "
             "it is what is borne for ever"
         )
+
+
+def _is_rarer(farther: Under | Over, nearer: Under | Over) -> bool:
+    """Two supply limits for ever, at different levels, the farther one for more of the values."""
+    if not isinstance(farther, SupplyUnder | SupplyOver):
+        return False
+    if not isinstance(nearer, SupplyUnder | SupplyOver) or nearer.share_pct is None:
+        return False
+    is_for_ever = math.isinf(farther.time_s(50)) and math.isinf(nearer.time_s(50))
+    is_other_level = farther.level != nearer.level
+    return is_for_ever and is_other_level and (farther.share_pct or 100.0) > nearer.share_pct
 
 
 class ImmunityProfile(Limits):
@@ -291,13 +152,30 @@ class SupplyProfile(Limits):
     """What the network should deliver. An event alone only points at a limit."""
 
     kind: Literal["supply"]
+    under: tuple[SupplyUnder, ...] = Field(default=(), max_length=50)
+    over: tuple[SupplyOver, ...] = Field(default=(), max_length=50)
     averaging: Averaging | None = None
+    distortion: Distortion | None = None
+    frequency: Frequency | None = None
+    unbalance: Unbalance | None = None
+    flicker: Flicker | None = None
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:
-        if not (self.under or self.over):
-            raise PydanticCustomError("nothing", "give steps under or over", {"key": "under"})
+        others = (self.distortion, self.frequency, self.unbalance, self.flicker)
+        if not (self.under or self.over or any(others)):
+            raise PydanticCustomError(
+                "nothing",
+                "give steps under or over, or distortion, frequency, unbalance or flicker",
+                {"key": "under"},
+            )
         return self
+
+    def share_pct(self, own_pct: float | None) -> float:
+        """The share of the means that has to keep a limit: its own, or the profile's."""
+        if own_pct is not None:
+            return own_pct
+        return self.averaging.share_pct if self.averaging else 100.0
 
 
 class ClassificationProfile(Described):
