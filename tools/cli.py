@@ -22,6 +22,7 @@ VERBS = {
     "events": ("tools.events", "List what happened."),
     "show": ("tools.show", "Show one event whole."),
     "judge": ("tools.judge", "Compare the same events with another profile."),
+    "export": ("tools.export", "Write events, log and waveforms as CSV, JSON, COMTRADE, WAV."),
     "profiles": ("tools.profiles", "List, show and check tolerance profiles."),
 }
 """Every verb in the order a newcomer needs them: its module, and one line of help."""

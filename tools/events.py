@@ -55,7 +55,7 @@ def command(
     if layout == "jsonl":
         text = "".join(json.dumps(event.as_json()) + "\n" for event in events)
     elif layout == "csv":
-        text = _csv(events)
+        text = csv_text(events)
     else:
         open_run_id = find_open_run(archive, now_utc_s)
         text = "\n".join(_page(archive, site, wanted, events, open_run_id)) + "\n"
@@ -72,7 +72,8 @@ def _window(
     return since_s, until_s
 
 
-def _csv(events: list[EventRow]) -> str:
+def csv_text(events: list[EventRow]) -> str:
+    """Events as CSV, the keys of `as_json` as headings, flags and booleans as words."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(JSON_KEYS)

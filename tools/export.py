@@ -1,0 +1,150 @@
+"""`halfcycle export`: events, log and waveforms as files that other programs read."""
+
+import csv
+import io
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import fields
+from pathlib import Path
+
+import click
+
+from daemon.archive import Archive, EventFilter, EventRow, LogRow, open_archive
+from daemon.comtrade_writer import (
+    DataType,
+    Flavour,
+    Revision,
+    comtrade_files,
+    comtrade_single_file,
+)
+from daemon.errors import InputError
+from daemon.event_record import (
+    event_file_stem,
+    event_records,
+    wav_bytes,
+    wav_full_scale_v,
+    write_file,
+)
+from tools.events import csv_text
+from tools.text import plural
+
+FORMATS = ("csv", "jsonl", "comtrade", "cff", "wav")
+LOG_KEYS = tuple(field.name for field in fields(LogRow))
+Contents = list[tuple[str, bytes]]
+
+
+@click.command("export")
+@click.argument("db", type=click.Path(path_type=Path))
+@click.option(
+    "-o", "--output", "folder", type=click.Path(path_type=Path, file_okay=False), required=True,
+    metavar="DIR", help="Where to put the files; made if it is not there.",
+)  # fmt: skip
+@click.option(
+    "--format", "formats", type=click.Choice(FORMATS), multiple=True,
+    default=("csv", "jsonl", "comtrade"), show_default=True, help="May be given more than once.",
+)  # fmt: skip
+@click.option(
+    "--revision", type=click.Choice(["1999", "2013"]), default="2013", show_default=True,
+    help="Of COMTRADE; cff is always 2013.",
+)  # fmt: skip
+@click.option(
+    "--data", type=click.Choice(["ascii", "binary", "float32"]), default="binary",
+    show_default=True, help="How COMTRADE holds samples; float32 needs 2013.",
+)  # fmt: skip
+@click.option("--serious", "serious_only", is_flag=True, help="Only what a profile finds serious.")
+def command(
+    db: Path, folder: Path, formats: tuple[str, ...], revision: str, data: str, serious_only: bool
+) -> None:
+    """Write events and log (csv, jsonl) and each event's waveform (COMTRADE, WAV).
+
+    Names of waveform files sort by time. The database stays as it is.
+    """
+    archive = open_archive(db)
+    flavour = _flavour(revision, data)
+    events = archive.events(EventFilter(serious_only=serious_only, newest_first=False))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"-o {folder} cannot be made: {error.strerror}") from error
+    n_files = 0
+    for name, content in _tables(archive, events, formats):
+        write_file(folder / name, content)
+        n_files += 1
+    for event in events:
+        for name, content in _waveforms(archive, event, flavour, formats):
+            write_file(folder / name, content)
+            n_files += 1
+    click.echo(
+        f"{plural(len(events), 'event').capitalize()} in {plural(n_files, 'file')}: {folder}"
+    )
+
+
+def _flavour(revision: str, data: str) -> Flavour:
+    try:
+        return Flavour(Revision(revision), DataType(data.upper()))
+    except ValueError as error:
+        raise InputError(f"--data {data}: {error}") from error
+
+
+def _tables(archive: Archive, events: list[EventRow], formats: Sequence[str]) -> Contents:
+    found: Contents = []
+    if "csv" in formats:
+        found += [("events.csv", csv_text(events).encode()), ("log.csv", _log_csv(archive))]
+    if "jsonl" in formats:
+        log = [_log_cells(row) for row in archive.log(newest_first=False)]
+        found.append(("events.jsonl", _json_lines([event.as_json() for event in events])))
+        found.append(("log.jsonl", _json_lines(log)))
+    return found
+
+
+def _json_lines(rows: list[dict[str, object]]) -> bytes:
+    return "".join(json.dumps(row) + "\n" for row in rows).encode()
+
+
+def _log_cells(row: LogRow) -> dict[str, object]:
+    return {key: getattr(row, key) for key in LOG_KEYS}
+
+
+def _log_csv(archive: Archive) -> bytes:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(LOG_KEYS)
+    writer.writerows(_log_cells(row).values() for row in archive.log(newest_first=False))
+    return out.getvalue().encode()
+
+
+def _waveforms(
+    archive: Archive, event: EventRow, flavour: Flavour, formats: Sequence[str]
+) -> Contents:
+    makers: dict[str, Callable[[Archive, EventRow, Flavour], Contents]] = {
+        "comtrade": _comtrade,
+        "cff": _single_files,
+        "wav": _wavs,
+    }
+    return [
+        file for name, make in makers.items() if name in formats
+        for file in make(archive, event, flavour)
+    ]  # fmt: skip
+
+
+def _comtrade(archive: Archive, event: EventRow, flavour: Flavour) -> Contents:
+    found: Contents = []
+    for part, record in enumerate(event_records(archive, event)):
+        stem, files = event_file_stem(event, part), comtrade_files(record, flavour)
+        found += [(f"{stem}.cfg", files.cfg), (f"{stem}.dat", files.dat)]
+        found.append((f"{stem}.hdr", files.hdr))
+    return found
+
+
+def _single_files(archive: Archive, event: EventRow, flavour: Flavour) -> Contents:
+    return [
+        (f"{event_file_stem(event, part)}.cff", comtrade_single_file(record, flavour.data_type))
+        for part, record in enumerate(event_records(archive, event))
+    ]
+
+
+def _wavs(archive: Archive, event: EventRow, flavour: Flavour) -> Contents:
+    return [
+        (f"{event_file_stem(event, part)}_{wav_full_scale_v(waveform):g}V.wav", wav_bytes(waveform))
+        for part, waveform in enumerate(archive.waveforms(event.id))
+    ]
