@@ -47,12 +47,16 @@ class ExcursionDetector:
                 start = reading.start_index
                 self.open = Excursion(start, None, reading.value, start)
             return self.open
-        if away <= RELEASE_SHARE * self._limit:
+        if self.is_inside(reading.value):
             ended, self.open = replace(self.open, end_index=reading.start_index), None
             return ended
         if away > abs(self.open.extreme - self._centre):
             self.open = replace(self.open, extreme=reading.value, extreme_index=reading.start_index)
         return self.open
+
+    def is_inside(self, value: float) -> bool:
+        """Whether a value would end an excursion."""
+        return abs(value - self._centre) <= RELEASE_SHARE * self._limit
 
     def abandon(self) -> Excursion | None:
         """The segment is over: what was still open, without an end."""

@@ -40,8 +40,11 @@ class SlowEvents:
         return [] if reading is None else self._take(Kind.DISTORTION, reading, numbering)
 
     def take_frequency(self, value: TenSecondFrequency, numbering: Numbering) -> list[Event]:
-        """Take a 10-second frequency; a flagged one says nothing."""
-        if value.flagged:
+        """Take a 10-second frequency; a flagged one may end an event but says nothing else."""
+        watched = self._watched.get(Kind.FREQUENCY)
+        if value.flagged and (
+            watched is None or not watched.detector.is_inside(value.frequency_hz)
+        ):
             return []
         end = value.start_index + 10 * self._fs_hz
         reading = Reading(value.start_index, end, value.frequency_hz)

@@ -159,7 +159,7 @@ BAD_VALUES = [
     ({"site": {"isolation": {"barrier": "x"}}}, "site.isolation.rating", "missing"),
     ({"supply": {"nominal_v": 0}}, "supply.nominal_v", "0"),
     ({"supply": {"nominal_v": -230}}, "supply.nominal_v", "-230"),
-    ({"supply": {"nominal_v": 1001}}, "supply.nominal_v", "1001"),
+    ({"supply": {"nominal_v": 100_001}}, "supply.nominal_v", "100001"),
     ({"supply": {"nominal_v": True}}, "supply.nominal_v", "true"),
     ({"supply": {"nominal_v": float("inf")}}, "supply.nominal_v", "inf"),
     ({"supply": {"nominal_v": float("nan")}}, "supply.nominal_v", "nan"),
