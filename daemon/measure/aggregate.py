@@ -1,0 +1,188 @@
+"""Longer intervals made of basic ones (IEC 61000-4-30, 4.4 and 4.5; annex D for deviations).
+
+A value of a longer interval is the root of the plain mean of the squares of what it is made of,
+for the voltage as for distortion and each harmonic. A basic interval belongs to the ten-minute
+slot in which it begins, so the one running at a tick counts for the old slot. At a tick a new
+150/180-cycle interval begins; the one running is finished and overlaps it. What is flagged flags
+all that it is part of, and so does a slot seen only in part.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.records import BasicInterval
+
+Floats = NDArray[np.float64]
+
+INTERVALS_PER_SHORT = 15  # 150 cycles at 50 Hz, 180 at 60 Hz
+TEN_MINUTES_S = 600
+SLOTS_PER_TWO_HOURS = 12
+FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aggregate:
+    """One channel over 150/180 cycles, ten minutes or two hours."""
+
+    channel: int
+    start_index: float
+    end_index: float
+    n_values: int  # it is made of
+    urms_v: float
+    under_pct: float  # under-deviation in % of the declared voltage, never negative
+    over_pct: float  # over-deviation, likewise
+    thd_pct: float
+    harmonics_pct: Floats  # orders 1 to 50; NaN where no part could show the order
+    flagged: bool
+
+
+class _Sums:
+    """Means of squares of one interval under way."""
+
+    def __init__(self, declared_v: float, start_index: float) -> None:
+        self._declared_v = declared_v
+        self.start_index = start_index
+        self.n = 0
+        self.seen = 0.0  # samples
+        self.end_index = start_index  # of the latest part
+        self.is_flagged = False
+        self._squares = np.zeros(3)  # V^2: voltage, and what lies under and over the declared one
+        self._spectrum = np.zeros(51)  # distortion, then harmonics, in % squared
+        self._n_spectrum = np.zeros(51)
+
+    def add_interval(self, part: BasicInterval) -> None:
+        low, high = min(part.urms_v, self._declared_v), max(part.urms_v, self._declared_v)
+        self._add(np.array([part.urms_v, low, high]), part)
+
+    def add_aggregate(self, part: Aggregate) -> None:
+        low = self._declared_v * (1 - part.under_pct / 100)
+        high = self._declared_v * (1 + part.over_pct / 100)
+        self._add(np.array([part.urms_v, low, high]), part)
+
+    def _add(self, volts: Floats, part: BasicInterval | Aggregate) -> None:
+        self.n += 1
+        self.seen += part.end_index - part.start_index
+        self.end_index = part.end_index
+        self.is_flagged |= part.flagged
+        self._squares += volts * volts
+        spectrum = np.append(part.thd_pct, part.harmonics_pct)
+        is_known = ~np.isnan(spectrum)
+        self._spectrum[is_known] += spectrum[is_known] ** 2
+        self._n_spectrum += is_known
+
+    def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
+        urms, low, high = np.sqrt(self._squares / self.n).tolist()
+        is_known = self._n_spectrum > 0
+        spectrum = np.full(51, np.nan)
+        spectrum[is_known] = np.sqrt(self._spectrum[is_known] / self._n_spectrum[is_known])
+        return Aggregate(
+            channel=channel,
+            start_index=self.start_index,
+            end_index=end_index,
+            n_values=self.n,
+            urms_v=urms,
+            under_pct=max(0.0, 100 * (1 - low / self._declared_v)),
+            over_pct=max(0.0, 100 * (high / self._declared_v - 1)),
+            thd_pct=float(spectrum[0]),
+            harmonics_pct=spectrum[1:],
+            flagged=self.is_flagged or not is_whole,
+        )
+
+
+class ShortAggregates:
+    """150/180-cycle values of one channel, about three seconds each.
+
+    :param origin_index: any sample index, even negative, at which a ten-minute slot begins.
+    """
+
+    def __init__(self, sample_rate_hz: float, declared_v: float, origin_index: float) -> None:
+        self._length = TEN_MINUTES_S * sample_rate_hz
+        self._declared_v = declared_v
+        self._origin = origin_index
+        self._slot: float | None = None
+        self._open: list[_Sums] = []  # two around a tick, else one
+
+    def feed(self, interval: BasicInterval) -> list[Aggregate]:
+        """Take the next basic interval; give the value it completes."""
+        slot = (interval.start_index - self._origin) // self._length
+        if slot != self._slot or not self._open:
+            self._open.append(_Sums(self._declared_v, interval.start_index))
+        self._slot = slot
+        for sums in self._open:
+            sums.add_interval(interval)
+        full = [sums for sums in self._open if sums.n == INTERVALS_PER_SHORT]
+        self._open = [sums for sums in self._open if sums.n < INTERVALS_PER_SHORT]
+        return [sums.value(interval.channel, sums.end_index, is_whole=True) for sums in full]
+
+    def restart(self) -> None:
+        """Samples were lost: what was under way has no end."""
+        self._open, self._slot = [], None
+
+
+class TenMinuteAggregates:
+    """Ten-minute values of one channel. The standard's time stamp is the end of the slot.
+
+    :param origin_index: any sample index, even negative, at which a slot begins.
+    """
+
+    def __init__(self, sample_rate_hz: float, declared_v: float, origin_index: float) -> None:
+        self._length = TEN_MINUTES_S * sample_rate_hz
+        self._declared_v = declared_v
+        self._origin = origin_index
+        self._open: _Sums | None = None
+
+    def feed(self, interval: BasicInterval) -> list[Aggregate]:
+        """Take the next interval; give the slot before it when it is the first of another."""
+        start = _slot_start(interval.start_index, self._origin, self._length)
+        done = []
+        if self._open is None or start != self._open.start_index:
+            done = self._close(interval.channel)
+            self._open = _Sums(self._declared_v, start)
+        self._open.add_interval(interval)
+        return done
+
+    def _close(self, channel: int) -> list[Aggregate]:
+        sums = self._open
+        if sums is None:
+            return []
+        is_whole = sums.seen >= FULL_SHARE * self._length
+        return [sums.value(channel, sums.start_index + self._length, is_whole=is_whole)]
+
+
+class TwoHourAggregates:
+    """Two-hour values of one channel, of its ten-minute values.
+
+    :param origin_index: any sample index, even negative, at which a two-hour slot begins.
+    """
+
+    def __init__(self, sample_rate_hz: float, declared_v: float, origin_index: float) -> None:
+        self._length = SLOTS_PER_TWO_HOURS * TEN_MINUTES_S * sample_rate_hz
+        self._declared_v = declared_v
+        self._origin = origin_index
+        self._open: _Sums | None = None
+
+    def feed(self, value: Aggregate) -> list[Aggregate]:
+        """Take the next ten-minute value; give the slot it fills, or the one it left unfilled."""
+        middle = (value.start_index + value.end_index) / 2
+        start = _slot_start(middle, self._origin, self._length)
+        done = []
+        if self._open is not None and start != self._open.start_index:
+            done = self._close(value.channel)
+        if self._open is None:
+            self._open = _Sums(self._declared_v, start)
+        self._open.add_aggregate(value)
+        is_full = self._open.n == SLOTS_PER_TWO_HOURS
+        return [*done, *self._close(value.channel)] if is_full else done
+
+    def _close(self, channel: int) -> list[Aggregate]:
+        sums, self._open = self._open, None
+        if sums is None:
+            return []
+        is_whole = sums.n == SLOTS_PER_TWO_HOURS
+        return [sums.value(channel, sums.start_index + self._length, is_whole=is_whole)]
+
+
+def _slot_start(index: float, origin_index: float, length: float) -> float:
+    return float((index - origin_index) // length) * length + origin_index
