@@ -8,17 +8,20 @@ that is in use.
 import json
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import TypeVar
 
 from daemon import schema
+from daemon.chain import ChainReport, verify
 from daemon.errors import InputError, StoreError
 from daemon.records import Kind, LevelTime, LogKind, Trace, Verdict, Waveform
 
 SERIOUS = (Verdict.MAY_STOP, Verdict.MAY_DAMAGE, Verdict.BEYOND_LIMIT)
 BUSY_TIMEOUT_S = 5.0
+T = TypeVar("T")
 
 JSON_KEYS = (
     "id",
@@ -107,6 +110,7 @@ class RunRow:
     clock: str
     channels: tuple[str, ...]
     timezone: str
+    origin: str | None = None  # the monitor it came from, where databases were merged
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,20 +226,39 @@ class Archive:
             raise InputError(f"{self._path} has no settings {settings_id}")
         return SettingsText(**dict(rows[0]))
 
+    def chain(self) -> ChainReport | None:
+        """Every closed event and log entry held against the chain of hashes; None without one."""
+        return self._asked(verify)
+
+    def faults_of_file(self) -> list[str]:
+        """What SQLite finds wrong with the file and its references; empty when it is sound."""
+        whole = [str(row[0]) for row in self._read("PRAGMA integrity_check")]
+        loose = [
+            f"row {row['rowid']} of {row['table']} belongs to a row of {row['parent']} that is gone"
+            for row in self._read("PRAGMA foreign_key_check")
+        ]
+        return [text for text in whole if text != "ok"] + loose
+
     def _read(self, sql: str, values: Sequence[object] = ()) -> list[sqlite3.Row]:
+        def ask(connection: sqlite3.Connection) -> list[sqlite3.Row]:
+            connection.row_factory = sqlite3.Row
+            return connection.execute(sql, values).fetchall()
+
+        return self._asked(ask)
+
+    def _asked(self, question: Callable[[sqlite3.Connection], T]) -> T:
         if not self._wal.exists():
             # nobody writes: read the bare file, which also works on read-only media
-            rows = self._ask("mode=ro&immutable=1", sql, values)
+            found = self._ask("mode=ro&immutable=1", question)
             if not self._wal.exists():
-                return rows
-        return self._ask("mode=ro", sql, values)
+                return found
+        return self._ask("mode=ro", question)
 
-    def _ask(self, mode: str, sql: str, values: Sequence[object]) -> list[sqlite3.Row]:
+    def _ask(self, mode: str, question: Callable[[sqlite3.Connection], T]) -> T:
         uri = f"{self._path.as_uri()}?{mode}"
         try:
             with closing(sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
-                connection.row_factory = sqlite3.Row
-                return connection.execute(sql, values).fetchall()
+                return question(connection)
         except sqlite3.DatabaseError as error:
             raise StoreError(f"{self._path} cannot be read: {error}{self._advice()}") from error
 

@@ -11,12 +11,16 @@ from pathlib import Path
 from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from daemon import schema
+from daemon import chain, schema
 from daemon.errors import InputError, StoreError
 from daemon.records import Event, JudgedEvent, LogEntry, Trace, Waveform
 
 BUSY_TIMEOUT_S = 5.0
 WAL_LIMIT_BYTES = 4 * 1024 * 1024
+_PUT_LOG = (
+    "INSERT INTO log (run_id, kind, start_utc, start_local, start_s, duration_s, text) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?)"
+)
 CUT_SHORT = "cut_short"  # flag of an event that was open when its run broke off
 
 
@@ -104,16 +108,18 @@ class Store:
         if not events and not log:
             return
         with self._writing() as connection:
+            closed = []
             for judged in events:
                 row = self._event_row(int(run_id), judged)
                 ((event_id,),) = connection.execute(_put_event(row), row).fetchall()
                 _put_trace(connection, event_id, judged.event.trace)
                 _put_waveforms(connection, event_id, judged.event.waveforms)
-            connection.executemany(
-                "INSERT INTO log (run_id, kind, start_utc, start_local, start_s, duration_s, text) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?)",
-                [self._log_row(int(run_id), entry) for entry in log],
-            )
+                closed += [event_id] if row["duration_s"] is not None else []
+            logged = [
+                connection.execute(_PUT_LOG, self._log_row(int(run_id), entry)).lastrowid or 0
+                for entry in log
+            ]
+            chain.extend(connection, closed, logged)
 
     def touch_run(
         self, run_id: int, until_utc_s: float, samples_measured: int, samples_lost: int
@@ -156,12 +162,15 @@ class Store:
         :return: how many there were.
         """
         with self._writing() as connection:
-            return connection.execute(
+            cut = connection.execute(
                 "UPDATE event SET complete = 0, flags = json_insert(flags, '$[#]', ?) "
                 "WHERE run_id != ? AND duration_s IS NULL "
-                "AND NOT EXISTS (SELECT 1 FROM json_each(flags) WHERE json_each.value = ?)",
+                "AND NOT EXISTS (SELECT 1 FROM json_each(flags) WHERE json_each.value = ?) "
+                "RETURNING id",
                 (CUT_SHORT, self._run_id, CUT_SHORT),
-            ).rowcount
+            ).fetchall()
+            chain.extend(connection, [event_id for (event_id,) in cut], [])
+        return len(cut)
 
     def close(self) -> None:
         """Let go of the file, with everything moved into it. Harmless the second time."""

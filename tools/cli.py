@@ -23,6 +23,7 @@ VERBS = {
     "show": ("tools.show", "Show one event whole."),
     "judge": ("tools.judge", "Compare the same events with another profile."),
     "export": ("tools.export", "Write events, log and waveforms as CSV, JSON, COMTRADE, WAV."),
+    "check-db": ("tools.check_db", "Look for damage, gaps, doubts and later edits."),
     "profiles": ("tools.profiles", "List, show and check tolerance profiles."),
 }
 """Every verb in the order a newcomer needs them: its module, and one line of help."""

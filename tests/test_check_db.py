@@ -1,0 +1,166 @@
+"""A database held against its chain of hashes: every kind of later edit is found and named."""
+
+import hashlib
+import json
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from daemon import schema
+from daemon.archive import open_archive
+from daemon.errors import StoreError
+from daemon.records import LogEntry, LogKind
+from daemon.store import Store
+from tests.after_watch_material import RUN_UTC_S, fill, run
+from tests.database_material import dip, judged, rows, run_info
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    fill(tmp_path / "a.db")
+    return tmp_path / "a.db"
+
+
+def edit(path: Path, sql: str) -> None:
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.executescript(sql)
+    connection.commit()
+    connection.close()
+
+
+def said(path: Path, *words: str) -> str:
+    return " ".join(run("check-db", path, *words).output.split())
+
+
+def test_an_untouched_database_is_found_sound(path: Path) -> None:
+    before = path.read_bytes()
+    found = run("check-db", path)
+    assert found.exit_code == 0
+    assert found.output.startswith("The file is whole, and no later edit was found.\n")
+    assert "10 min 00 s unobserved (1.7 %) in 1 gap" in " ".join(found.output.split())
+    assert "6 links" in found.output  # four events, two log entries
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("sql", "finding"),
+    [
+        ("UPDATE event SET value = 141.0 WHERE id = 2", "event 2 was changed"),
+        ("UPDATE event SET verdict = 'within' WHERE id = 1", "event 1 was changed"),
+        ("UPDATE event SET \"limit\" = NULL WHERE id = 1", "event 1 was changed"),
+        ("DELETE FROM event WHERE id = 3", "event 3 was removed"),
+        ("UPDATE log SET duration_s = 1 WHERE id = 2", "log entry 2 was changed"),
+        ("DELETE FROM log WHERE id = 2", "log entry 2 was removed"),
+        ("UPDATE trace SET urms = x'00' WHERE event_id = 1", "waveform of event 1 was changed"),
+        ("UPDATE waveform SET scale_v = 1 WHERE event_id = 2", "waveform of event 2 was changed"),
+        (
+            "INSERT INTO log (run_id, kind, start_utc, start_local, text) "
+            "VALUES (1, 'mark', '', '', '')",
+            "log entry 3 was added",
+        ),
+        ("DELETE FROM chain WHERE about = 'event' AND row_id = 2", "chain itself was changed"),
+        ("UPDATE chain SET hash = 'a' WHERE id = 4", "chain itself was changed at link 4"),
+    ],
+)  # fmt: skip
+def test_an_edit_is_found_and_named(path: Path, sql: str, finding: str) -> None:
+    edit(path, sql)
+    assert run("check-db", path).exit_code == 3
+    assert finding in said(path)
+    assert said(path).startswith("The file is whole, but it is not as the monitor wrote it.")
+
+
+def test_waveforms_let_go_are_no_edit(path: Path) -> None:
+    edit(path, "DELETE FROM waveform WHERE event_id IN (1, 2)")
+    assert run("check-db", path).exit_code == 0
+    assert "waveforms of 2 events were let go" in said(path)
+
+
+def test_a_noted_head_is_found_until_the_chain_is_made_anew(path: Path) -> None:
+    report = open_archive(path).chain()
+    assert report is not None
+    store = Store(path, "UTC")
+    store.add(1, [], [LogEntry(LogKind.MARK, RUN_UTC_S, None, None, "press 2 stopped")])
+    store.close()
+    assert run("check-db", path, "--head", report.head[:16]).exit_code == 0
+    assert "is not in the chain" in said(path, "--head", "0123456789abcdef")
+    assert run("check-db", path, "--head", "0123456789abcdef").exit_code == 3
+    assert run("check-db", path, "--head", "hello").exit_code == 2
+
+
+def test_the_digests_are_what_they_say_they_are(path: Path) -> None:
+    """Computed here once more, from the documented form, with hashlib and json alone."""
+    connection = sqlite3.connect(path)
+    cursor = connection.execute("SELECT * FROM event WHERE id = 1")
+    row = dict(zip([c[0] for c in cursor.description], cursor.fetchone(), strict=True))
+    connection.close()
+    text = json.dumps({k: v for k, v in row.items() if v is not None}, sort_keys=True)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    links = rows(path, "SELECT about, row_id, row_digest, evidence_digest, hash FROM chain")
+    first = links[2]
+    assert first[:3] == ("event", 1, digest)
+    whole = f"{'0' * 64} event 1 {digest} {first[3]}"
+    assert first[4] == hashlib.sha256(whole.encode()).hexdigest()
+
+
+def test_an_event_written_again_gets_another_link_only_when_it_differs(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    store = Store(path, "UTC")
+    run_id = store.begin_run(run_info())
+    store.add(run_id, [judged(dip(1, duration_s=None, complete=False))], [])
+    store.add(run_id, [judged(dip(1))], [])
+    store.add(run_id, [judged(dip(1))], [])
+    store.add(run_id, [judged(dip(1, value=100.0))], [])
+    store.close()
+    assert rows(path, "SELECT count(*) FROM chain WHERE about = 'event'") == [(2,)]
+    assert run("check-db", path).exit_code == 0
+
+
+def test_events_cut_short_are_closed_in_the_chain(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    store = Store(path, "UTC")
+    store.add(store.begin_run(run_info()), [judged(dip(1, duration_s=None, complete=False))], [])
+    store.close()
+    store = Store(path, "UTC")
+    assert (store.close_open_events(), store.close_open_events()) == (1, 0)
+    store.close()
+    assert rows(path, "SELECT row_id FROM chain WHERE about = 'event'") == [(1,)]
+    found = run("check-db", path)
+    assert found.exit_code == 0
+    assert "the end was not seen of: event 1" in found.output
+    assert "not ended in good order: run 1" in found.output
+
+
+def test_a_database_from_before_the_chain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows older than the chain are said not to be covered; the writer adds the chain."""
+    path = tmp_path / "a.db"
+    connection = sqlite3.connect(path, isolation_level=None)
+    steps = schema.STEPS
+    monkeypatch.setattr(schema, "STEPS", steps[:1])
+    schema.migrate(connection)
+    connection.executescript(
+        "INSERT INTO settings VALUES (1, 'd', '{}'); INSERT INTO run VALUES (1, 1, "
+        "'2026-01-01T00:00:00.000Z', '2026-01-01T01:00:00.000Z', 1, 'd', 1, '', 1, 0, 'free', "
+        "'[]', 'UTC'); INSERT INTO log (run_id, kind, start_utc, start_local, text) "
+        "VALUES (1, 'mark', '2026-01-01T00:00:00.000Z', '', '');"
+    )
+    connection.close()
+    monkeypatch.setattr(schema, "STEPS", steps)
+    assert "before there was a chain" in said(path)
+    assert open_archive(path).runs()[0].origin is None
+    Store(path, "UTC").close()
+    assert run("check-db", path).exit_code == 0
+    assert "1 row older than the chain" in said(path)
+
+
+def test_damage_is_found(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    content[-4096:] = bytes(4096)
+    path.write_bytes(content)
+    try:
+        faults = open_archive(path).faults_of_file()
+    except StoreError as error:
+        faults = [str(error)]
+    assert faults
+    assert run("check-db", path).exit_code in (3,)

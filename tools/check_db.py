@@ -1,0 +1,136 @@
+"""`halfcycle check-db`: whether a database is whole, and whether it is as the monitor wrote it."""
+
+from itertools import pairwise
+from pathlib import Path
+
+import click
+
+from daemon.archive import Archive, EventFilter, open_archive
+from daemon.chain import ChainReport
+from daemon.errors import InputError
+from daemon.page.words import duration_words
+from daemon.records import LogKind
+from drivers.clock import SystemClock
+from tools.site import find_open_run, find_watched, settings_of
+from tools.text import plural, terminal_width, wrapped
+
+PROVES = (
+    "What this proves: no row was edited after the monitor wrote it by someone who did not also "
+    "compute the chain anew. What it does not: that the measurement was right, or that nobody "
+    "rebuilt the whole file. Against that, note the head elsewhere, as a printed report does, "
+    "and check it with --head."
+)
+
+
+@click.command("check-db")
+@click.argument("db", type=click.Path(path_type=Path))
+@click.option("--head", metavar="HASH", help="A head noted earlier: is it still in the chain?")
+def command(db: Path, head: str | None) -> None:
+    """Look for damage, unfinished events, doubts about the clock, gaps, and later edits.
+
+    Ends with 3 when the file is damaged or was edited.
+    """
+    archive = open_archive(db)
+    faults, chain = archive.faults_of_file(), archive.chain()
+    edits = _edits(chain, head)
+    lines = [_verdict(faults, edits, chain)]
+    lines += [f"- {text}" for text in faults + edits]
+    lines += [f"- {text}" for text in cautions(archive)]
+    lines += _chain_words(chain)
+    width = terminal_width()
+    click.echo("\n".join(line for text in lines for line in wrapped(text, width)))
+    if faults or edits:
+        raise click.exceptions.Exit(3)
+
+
+def _verdict(faults: list[str], edits: list[str], chain: ChainReport | None) -> str:
+    if faults:
+        return "The file is damaged."
+    if edits:
+        return "The file is whole, but it is not as the monitor wrote it."
+    if chain is None:
+        return "The file is whole. It was written before there was a chain: edits cannot be found."
+    return "The file is whole, and no later edit was found."
+
+
+def _edits(chain: ChainReport | None, head: str | None) -> list[str]:
+    found = list(chain.findings) if chain else []
+    if head is not None:
+        wanted = head.strip().lower().replace(" ", "")
+        if len(wanted) < 8 or set(wanted) - set("0123456789abcdef"):
+            raise InputError(f"--head is {head!r}; it takes at least 8 digits of a chain's head")
+        if not any(link.startswith(wanted) for link in (chain.hashes if chain else ())):
+            found.append(f"the noted head {wanted} is not in the chain: it was computed anew")
+    return found
+
+
+def _chain_words(chain: ChainReport | None) -> list[str]:
+    if chain is None:
+        return []
+    lines = [f"Chain: {plural(len(chain.hashes), 'link')}, head {chain.head}"]
+    if chain.n_not_covered:
+        lines.append(f"- {plural(chain.n_not_covered, 'row')} older than the chain, not covered")
+    if chain.n_let_go:
+        lines.append(f"- waveforms of {plural(chain.n_let_go, 'event')} were let go to save room")
+    return [*lines, PROVES]
+
+
+def cautions(archive: Archive) -> list[str]:
+    """What a reader of the events has to know before he relies on them."""
+    open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
+    return [
+        *_unfinished(archive, open_run_id),
+        *_clock_doubts(archive),
+        *_gaps(archive),
+        *_settings_changes(archive),
+        *_faults_logged(archive),
+    ]
+
+
+def _unfinished(archive: Archive, open_run_id: int | None) -> list[str]:
+    events = archive.events(EventFilter(newest_first=False))
+    left = [str(e.id) for e in events if e.duration_s is None and e.run_id != open_run_id]
+    half = [str(e.id) for e in events if e.duration_s is not None and not e.complete]
+    found = [f"the end was not seen of: event {', '.join(left)}"] if left else []
+    found += [f"not both ends were seen of: event {', '.join(half)}"] if half else []
+    broken = [str(r.id) for r in archive.runs() if not r.stopped and r.id != open_run_id]
+    found += [f"not ended in good order: run {', '.join(broken)}"] if broken else []
+    return found
+
+
+def _clock_doubts(archive: Archive) -> list[str]:
+    runs = [str(run.id) for run in archive.runs() if run.clock == "free"]
+    found = [f"nothing set the clock during run {', '.join(runs)}: times may be off"]
+    found = found if runs else []
+    recordings = [str(run.id) for run in archive.runs() if run.clock == "recording"]
+    if recordings:
+        found.append(f"times of run {', '.join(recordings)} are those of a recording")
+    for entry in archive.log(LogKind.CLOCK_SET, newest_first=False):
+        found.append(f"{entry.start_local}: {entry.text}")
+    return found
+
+
+def _gaps(archive: Archive) -> list[str]:
+    watched = find_watched(archive, None, None)
+    gaps = archive.log(LogKind.UNOBSERVED, newest_first=False)
+    if watched is None or not gaps:
+        return []
+    share = 100 * watched.unobserved_s / (watched.watched_s + watched.unobserved_s)
+    lost = f"{duration_words(watched.unobserved_s)} unobserved ({share:.2g} %)"
+    return [f"{lost} in {plural(len(gaps), 'gap')}, the first at {gaps[0].start_local}"]
+
+
+def _settings_changes(archive: Archive) -> list[str]:
+    found = []
+    for before, after in pairwise(archive.runs()):
+        if before.settings_id == after.settings_id or before.origin != after.origin:
+            continue
+        old, new = settings_of(archive, before.settings_id), settings_of(archive, after.settings_id)
+        keys = sorted(key for key in {*old, *new} if old.get(key) != new.get(key))
+        found.append(f"settings changed before run {after.id}: {', '.join(keys) or 'their form'}")
+    return found
+
+
+def _faults_logged(archive: Archive) -> list[str]:
+    rows = archive.log(LogKind.FAULT, newest_first=False)
+    return [f"{row.start_local}: fault: {row.text}" for row in rows[:10]]
