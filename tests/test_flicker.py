@@ -254,6 +254,15 @@ def test_any_split_gives_the_same() -> None:
     assert np.diff(whole.index) == pytest.approx(11025 / meter.pinst_rate_hz)
 
 
+@pytest.mark.parametrize("tone_hz", [355, 755, 3155])
+def test_tones_between_harmonics_do_not_fold_into_flicker(tone_hz: float) -> None:
+    # With the fundamental they make products 5 Hz off multiples of 400 and 3200 Hz. Let through,
+    # 2 % would be 4 % of modulation at 5 Hz: Pinst 100, as 0.396 % there is Pinst 1.
+    t = time_s(SETTLE_S + 5, 16000)
+    volts = carrier(t, 50, 1) + carrier(t, tone_hz, 0.02)
+    assert sensation_of(volts, 16000, 230, 50).max() < 2e-3
+
+
 def test_voltage_lost_and_back_leaves_no_trace() -> None:
     t = time_s(240, 2400)
     volts = carrier(t, 50, 230)
@@ -266,6 +275,15 @@ def test_voltage_lost_and_back_leaves_no_trace() -> None:
     assert before < 1e-3
     assert seen.pinst[seen.index > 220 * 2400].max() == pytest.approx(before, rel=0.01)
     assert np.isfinite(seen.pinst).all()
+
+
+@pytest.mark.parametrize("phase_rad", [0.0, 0.8, 1.6])
+def test_a_start_shows_no_flicker_of_its_own(phase_rad: float) -> None:
+    # 49.3 Hz: the first mean square holds no whole number of cycles. Pst of this would be 0.03.
+    volts = 325 * np.sin(2 * np.pi * 49.3 * time_s(60, 2400) + phase_rad)
+    seen = FlickerMeter(2400, 230, 50).feed(volts)
+    assert 10 <= seen.index[0] / 2400 <= 13
+    assert seen.pinst.max() < 2e-3
 
 
 def test_no_voltage_is_no_flicker() -> None:

@@ -7,6 +7,7 @@ low-pass that leaves the standard's own filters undisturbed; those run at that r
 impulse responses of their continuous-time originals.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,7 +29,7 @@ PINST_STEP = 4  # one Pinst for this many values: about 100 a second, the standa
 ADAPTOR_S = 60 / np.log(9)  # step response of the input adaptor: 1 min from 10 % to 90 %
 ALIVE_SHARE = 0.01  # of the mean square: below (a tenth of the voltage) the adaptor holds
 SMOOTHING_S = 0.3
-SETTLING_S = 10.0  # the filters' start is over: a tenth of a thousandth is left
+SETTLING_S = 10.0  # three time constants of the high-pass: e^-6 of what the start adds is left
 
 SHORT_TERM_S = 600
 LONG_TERM_COUNT = 12
@@ -107,7 +108,7 @@ class FlickerMeter:
         self._scale = pinst_scale(lamp_v, frequency_hz)
         self._adaptor = InputAdaptor(rate_hz)
         self._newest = float(first_index + self._squares.reach - 1)  # sample in the latest value
-        self._settling = round(SETTLING_S * rate_hz / CHUNK)  # chunks still to be left out
+        self._settling = math.ceil(SETTLING_S * rate_hz / CHUNK)  # chunks still to be left out
 
     @property
     def pinst_rate_hz(self) -> float:
