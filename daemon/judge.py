@@ -1,48 +1,20 @@
-"""An event compared with a tolerance profile. Pure: the same facts, the same verdict.
-
-The rule for steps L1 < L2 < ... < Ln, the last borne for ever: the longest unbroken time below
-L(k+1) must not exceed the time of Lk, and no time at all is allowed below L1; swells are the
-mirror image. Exactly on a level or a time is within, since equipment is tested at those points.
-For a rectangle this is the same as reading the curve. For a shaped dip it is the "time below each
-level" of IEEE 1346 and CIGRE TB 412 (from memory), where the plain pair of deepest voltage and
-whole duration would see a rectangle that never was. Hysteresis has no part in it.
-"""
+"""An event compared with a tolerance profile. Pure: the same facts, the same verdict."""
 
 import math
-from dataclasses import dataclass
-from itertools import pairwise
 
-from daemon.records import Event, Judgement, Kind, LevelTime, Verdict
-from daemon.tolerance import ImmunityProfile, Limits, Over, Peak, Profile, Under
+from daemon.records import Event, Judgement, Kind, Verdict
+from daemon.staircase import ROUNDING, EventFacts, Finding, Step, compare, compare_peak, curve_pct
+from daemon.tolerance import (
+    ClassificationProfile,
+    ImmunityProfile,
+    Limits,
+    Profile,
+    SupplyProfile,
+)
+from daemon.tolerance_steps import Over, SupplyOver, SupplyUnder, Under
 
-ROUNDING = 1e-9  # relative: 100 * 216.2 / 230 and the like are not exact
-HIGHEST_UNDER_PCT, LOWEST_OVER_PCT = 99, 101  # levels nearer to 100 % are not timed
 SEVERITY = (None, Verdict.WITHIN, Verdict.BEYOND_LIMIT, Verdict.MAY_STOP, Verdict.MAY_DAMAGE)
-
-
-@dataclass(frozen=True, slots=True)
-class EventFacts:
-    """What a verdict rests on.
-
-    `value_pct` is the extreme one-cycle rms in % of the declared voltage; of a transient, the
-    largest instantaneous voltage in % of the declared peak, and `duration_s` its width.
-    `level_times` hold the levels of the 1 % grid that were passed.
-    """
-
-    kind: Kind
-    value_pct: float
-    duration_s: float | None  # None while open
-    level_times: tuple[LevelTime, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Step:
-    """A profile's step on the supply at hand."""
-
-    level_pct: float
-    time_s: float
-    level_words: str
-    time_words: str
+_VOLTAGE = (Kind.DIP, Kind.INTERRUPTION, Kind.SWELL)
 
 
 def facts_of(event: Event) -> EventFacts:
@@ -56,95 +28,100 @@ def judge(event: EventFacts, profile: Profile, nominal_v: float, frequency_hz: f
     An open event is judged by what is known of it so far. There is no verdict where the profile
     says nothing of this kind of event.
     """
-    verdict, limit = None, None
-    if isinstance(profile, ImmunityProfile) and event.kind is Kind.TRANSIENT and profile.peak:
-        limit = _passed_peak(event, profile.peak)
-        verdict = Verdict.MAY_DAMAGE if limit else Verdict.WITHIN
-    elif isinstance(profile, Limits):
-        steps = _steps(_side(profile, event.kind), nominal_v, frequency_hz)
-        limit = _passed(event, steps)
-        beyond = _beyond(profile, event.kind)
-        verdict = (beyond if limit else Verdict.WITHIN) if steps else None
-    return Judgement(profile.id, verdict, limit)
+    if isinstance(profile, ClassificationProfile):
+        return Judgement(profile.id, None, None, label=_label(event, profile, frequency_hz))
+    steps = steps_of(profile, event.kind, nominal_v, frequency_hz)
+    if steps:
+        severity = _severity(event, profile, steps)
+        return _judgement(profile, event.kind, compare(event, steps), severity)
+    if isinstance(profile, SupplyProfile):
+        finding = _other_quantity(event, profile, frequency_hz)
+    else:
+        is_peak = event.kind is Kind.TRANSIENT and profile.peak
+        finding = compare_peak(event, profile.peak) if is_peak else None
+    return _judgement(profile, event.kind, finding, None)
 
 
-def _side(profile: Limits, kind: Kind) -> tuple[Under, ...] | tuple[Over, ...]:
-    """The steps that speak of this kind of event, farthest from 100 % first."""
-    if kind in (Kind.DIP, Kind.INTERRUPTION):
-        return profile.under
-    return profile.over if kind is Kind.SWELL else ()
+def _judgement(
+    profile: Limits, kind: Kind, finding: Finding | None, severity: float | None
+) -> Judgement:
+    if finding is None:
+        return Judgement(profile.id, None, None)
+    verdict = Verdict.WITHIN if finding.limit is None else _beyond(profile, kind)
+    return Judgement(
+        profile.id, verdict, finding.limit, finding.margin_pct, finding.margin_s, severity
+    )
 
 
 def _beyond(profile: Limits, kind: Kind) -> Verdict:
     if not isinstance(profile, ImmunityProfile):
         return Verdict.BEYOND_LIMIT
-    return Verdict.MAY_DAMAGE if kind is Kind.SWELL else Verdict.MAY_STOP
+    return Verdict.MAY_DAMAGE if kind in (Kind.SWELL, Kind.TRANSIENT) else Verdict.MAY_STOP
 
 
-def _steps(
-    side: tuple[Under, ...] | tuple[Over, ...], nominal_v: float, frequency_hz: float
-) -> list[_Step]:
+def steps_of(profile: Limits, kind: Kind, nominal_v: float, frequency_hz: float) -> list[Step]:
+    """The steps that speak of this kind of event, farthest from 100 % first."""
+    side: tuple[Under, ...] | tuple[Over, ...] = ()
+    if kind in (Kind.DIP, Kind.INTERRUPTION):
+        side = profile.under
+    elif kind is Kind.SWELL:
+        side = profile.over
     found = []
     for step in side:
         level, unit = step.level
         level_pct = level if unit == "%" else 100.0 * level / nominal_v
         time_s, time_words = step.time_s(frequency_hz), step.time_words(frequency_hz)
-        found.append(_Step(level_pct, time_s, f"{level:g} {unit}", time_words))
+        share_pct = 100.0
+        if isinstance(profile, SupplyProfile) and isinstance(step, SupplyUnder | SupplyOver):
+            share_pct = profile.share_pct(step.share_pct)
+        found.append(Step(level_pct, time_s, f"{level:g} {unit}", time_words, share_pct))
     return found
 
 
-def _passed(event: EventFacts, steps: list[_Step]) -> str | None:
-    """The limit that was passed by most, in words; None when all were kept."""
-    is_over = event.kind is Kind.SWELL
-    if steps and _is_beyond(event.value_pct, steps[0].level_pct, is_over):
-        return f"never {'above' if is_over else 'below'} {steps[0].level_words}"
-    worst, limit = 1.0 + ROUNDING, None
-    for step, next_step in pairwise(steps):
-        ratio = _time_beyond_s(event, next_step.level_pct, is_over) / step.time_s
-        if ratio > worst:
-            word = "above" if is_over else "below"
-            worst, limit = ratio, f"{word} {next_step.level_words} for at most {step.time_words}"
-    return limit
+def _severity(event: EventFacts, profile: Limits, steps: list[Step]) -> float | None:
+    """Se = (1 - V) / (1 - Vcurve(d)) of a dip, V and d its plain pair (IEEE 1564, from memory).
 
-
-def _is_beyond(value_pct: float, level_pct: float, is_over: bool) -> bool:
-    if is_over:
-        return value_pct > level_pct * (1.0 + ROUNDING)
-    return value_pct < level_pct * (1.0 - ROUNDING)
-
-
-def _time_beyond_s(event: EventFacts, level_pct: float, is_over: bool) -> float:
-    """Longest unbroken time beyond a level; between two timed levels the longer of theirs.
-
-    Without timed levels, or with a level too near to 100 % to be timed, the event is taken for a
-    rectangle of its value and duration.
+    Above 1 the pair lies outside the curve. A shaped dip may have more than 1 and be within.
     """
-    if not _is_beyond(event.value_pct, level_pct, is_over):
-        return 0.0
-    is_timed = level_pct >= LOWEST_OVER_PCT if is_over else level_pct <= HIGHEST_UNDER_PCT
-    if not (event.level_times and is_timed):
-        return event.duration_s or 0.0
-    if is_over:
-        lower = [t for t in event.level_times if 100.0 < t.level_pct <= level_pct + ROUNDING]
-        return max(lower, key=lambda t: t.level_pct).longest_s if lower else 0.0
-    upper = [t for t in event.level_times if level_pct - 100 * ROUNDING <= t.level_pct < 100.0]
-    return min(upper, key=lambda t: t.level_pct).longest_s if upper else 0.0
-
-
-def _passed_peak(event: EventFacts, points: tuple[Peak, ...]) -> str | None:
-    """The envelope of instantaneous voltage: straight lines in % over the logarithm of time.
-
-    Beyond its last point the last level goes on; the steps for rms have their own events.
-    """
-    width_s = event.duration_s or 0.0
-    allowed_pct = points[0].up_to_pct if width_s <= points[0].at_most_s else points[-1].up_to_pct
-    for left, right in pairwise(points):
-        if left.at_most_s < width_s <= right.at_most_s:
-            share = math.log(width_s / left.at_most_s) / math.log(right.at_most_s / left.at_most_s)
-            allowed_pct = left.up_to_pct + share * (right.up_to_pct - left.up_to_pct)
-    if not _is_beyond(event.value_pct, allowed_pct, True):
+    is_dip = event.kind in (Kind.DIP, Kind.INTERRUPTION)
+    if not is_dip or event.duration_s is None or not isinstance(profile, ImmunityProfile):
         return None
-    return f"peak at most {allowed_pct:.0f} % for {width_s:.3g} s"
+    allowed_pct = curve_pct(steps, event.duration_s)
+    return (100 - event.value_pct) / (100 - allowed_pct) if allowed_pct < 100 else None
+
+
+def _other_quantity(event: EventFacts, profile: SupplyProfile, nominal_hz: float) -> Finding | None:
+    """Limits beside those of voltage."""
+    if event.kind is Kind.DISTORTION and profile.distortion and profile.distortion.thd_pct:
+        return _at_most(event.value_pct, profile.distortion.thd_pct, "distortion")
+    if event.kind is Kind.UNBALANCE and profile.unbalance:
+        return _at_most(event.value_pct, profile.unbalance.up_to_pct, "unbalance")
+    if event.kind is Kind.FREQUENCY and profile.frequency:
+        allowed = profile.frequency
+        low_pct, high_pct = (100 * hz / nominal_hz for hz in (allowed.down_to_hz, allowed.up_to_hz))
+        margin_pct = min(event.value_pct - low_pct, high_pct - event.value_pct)
+        words = f"frequency between {allowed.down_to_hz:g} and {allowed.up_to_hz:g} Hz"
+        return Finding(words if margin_pct < -100 * ROUNDING else None, margin_pct, None)
+    return None
+
+
+def _at_most(value_pct: float, limit_pct: float, noun: str) -> Finding:
+    is_passed = value_pct > limit_pct * (1 + ROUNDING)
+    limit = f"{noun} at most {limit_pct:g} %" if is_passed else None
+    return Finding(limit, limit_pct - value_pct, None)
+
+
+def _label(event: EventFacts, profile: ClassificationProfile, frequency_hz: float) -> str | None:
+    """The cell in which the plain pair of extreme and duration lies."""
+    if event.kind not in _VOLTAGE or event.duration_s is None:
+        return None
+    for cell in profile.classes:
+        longer_s, at_most_s = cell.span_s(frequency_hz)
+        below_pct = math.inf if cell.below_pct is None else cell.below_pct
+        is_level = cell.at_least_pct <= event.value_pct < below_pct
+        if is_level and longer_s < event.duration_s <= at_most_s * (1 + ROUNDING):
+            return cell.label
+    return None
 
 
 def severity_order(verdict: Verdict | None) -> int:

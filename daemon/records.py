@@ -155,6 +155,11 @@ class Judgement:
     profile: str  # its id
     verdict: Verdict | None  # None: the profile says nothing of this kind of event
     limit: str | None  # the step that gave the verdict, in words: "below 70 % for at most 0.02 s"
+    # What was left to the nearest limit, below 0 when it was passed; None where nothing bounds it.
+    margin_pct: float | None = None  # of declared voltage: how far the whole event could be moved
+    margin_s: float | None = None  # how much longer it could have lasted beyond the level
+    severity: float | None = None  # Se of IEEE 1564 against an immunity curve; dips only
+    label: str | None = None  # the class, where the profile is a classification
 
 
 @dataclass(frozen=True, slots=True, eq=False)

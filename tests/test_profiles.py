@@ -160,6 +160,8 @@ BAD_PROFILES = [
     ({"applies_to": {"nominal_v": []}}, "applies_to.nominal_v", "empty"),
     ({"applies_to": {"nominal_v": [-1]}}, "applies_to.nominal_v[0]", "-1"),
     ({"applies_to": {"frequency_hz": [55]}}, "applies_to.frequency_hz[0]", "55"),
+    ({"applies_to": {"countries": ["Austria"]}}, "applies_to.countries[0]", "ISO 3166"),
+    ({"applies_to": {"equipment": ["toaster"]}}, "applies_to.equipment[0]", "toaster"),
     ({"applies_to": {"voltage": [5]}}, "applies_to.voltage", "unknown key"),
     ({"under": []}, "under", "give steps"),
     ({"under": {"down_to_pct": 70}}, "under", "a table"),
@@ -250,10 +252,23 @@ def test_what_every_profile_needs(tmp_path: Path, key: str) -> None:
             "101",
         ),
         ({"under": [{"down_to_v": 200}], "peak": []}, "peak: unknown key"),
+        ({"distortion": {}}, "distortion: a table is not allowed; give thd_pct or harmonic_pct"),
+        ({"distortion": {"thd_pct": -1}}, "distortion.thd_pct: -1"),
+        ({"frequency": {"down_to_hz": 51, "up_to_hz": 50}}, "must be above down_to_hz (51)"),
+        ({"unbalance": {"up_to_pct": 0}}, "unbalance.up_to_pct: 0"),
+        ({"flicker": {"pst": 0}}, "flicker.pst: 0"),
+        ({"under": [{"down_to_v": 200, "share_pct": 0}]}, "under[0].share_pct: 0"),
+        (  # the deeper level for the smaller share
+            {"under": [{"down_to_v": 190, "share_pct": 95}, {"down_to_v": 200, "share_pct": 99}]},
+            "down to 190 V for ever must be shorter than down to 200 V for ever",
+        ),
+        ({"under": [{"down_to_v": 190}, {"down_to_v": 200}]}, "must be shorter"),
     ],
 )
 def test_bad_supply_limits(tmp_path: Path, limits: dict[str, Any], told: str) -> None:
     raw = {**good(), "kind": "supply", "applies_to": {"nominal_v": [230]}, **limits}
+    if "under" not in limits:
+        raw["under"] = [{"down_to_v": 200}]
     (line,) = faults(tmp_path, raw)
     assert told in line
 
@@ -274,6 +289,7 @@ def test_supply_limits_in_volts(tmp_path: Path) -> None:
         ({"label": "A1", "at_least_pct": 80, "below_pct": 80}, "above at_least_pct (80)"),
         ({"label": "A1", "longer_than_s": 1, "at_most_s": 0.5}, "above longer_than_s (1)"),
         ({"label": "A1", "depth": 3}, "depth: unknown key"),
+        ({"label": "A1", "at_most_s": 1, "at_most_cycles": 3}, "only one of"),
     ],
 )
 def test_bad_classes(tmp_path: Path, cell: dict[str, Any], told: str) -> None:

@@ -8,10 +8,11 @@ import click
 
 from daemon.archive import Archive, EventFilter, EventRow, open_archive
 from daemon.errors import InputError
-from daemon.judge import EventFacts, is_serious, judge
+from daemon.judge import is_serious, judge
 from daemon.page.words import duration_words, verdict_words
 from daemon.profiles import Profile, find_profile, scope_warning, user_profile_dir
 from daemon.records import Judgement, Verdict
+from daemon.staircase import EventFacts
 from daemon.tolerance import ImmunityProfile, Limits, SupplyProfile
 from drivers.clock import SystemClock
 from tools.event_table import Line, event_table
