@@ -36,6 +36,7 @@ class SourceInfo:
     is_live: bool  # cannot be made to wait: samples not fetched in time are lost
     start_utc_s: float | None = None  # a recording's own start, seconds since 1970 UTC
     n_samples: int | None = None  # length where it is known
+    jitter_s: float = 0.0  # rms error of the sampling instants, measured when it was opened
 
 
 @dataclass(frozen=True, slots=True, eq=False)
