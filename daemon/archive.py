@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from daemon import schema
-from daemon.chain import ChainReport, verify
+from daemon.hash_chain import ChainReport, verify
 from daemon.errors import InputError, StoreError
 from daemon.records import Kind, LevelTime, LogKind, Trace, Verdict, Waveform
 

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon import chain
+from daemon import hash_chain
 from daemon.errors import InputError
 from daemon.records import Trace, Waveform
 
@@ -140,7 +140,7 @@ FROM log ORDER BY start_utc DESC, id DESC;
 
 STEPS = (
     Step("events, log, runs, settings, traces, waveforms", _TABLES + _VIEWS),
-    Step("chain of hashes", chain.SQL),
+    Step("chain of hashes", hash_chain.SQL),
     Step("origin of runs that were merged", "ALTER TABLE run ADD COLUMN origin TEXT;"),
 )
 """Every step so far; `PRAGMA user_version` counts the ones a file has been through."""

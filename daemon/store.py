@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from daemon import chain, schema
+from daemon import hash_chain, schema
 from daemon.errors import InputError, StoreError
 from daemon.records import Event, JudgedEvent, LogEntry, Trace, Waveform
 
@@ -119,7 +119,7 @@ class Store:
                 connection.execute(_PUT_LOG, self._log_row(int(run_id), entry)).lastrowid or 0
                 for entry in log
             ]
-            chain.extend(connection, closed, logged)
+            hash_chain.extend(connection, closed, logged)
 
     def touch_run(
         self, run_id: int, until_utc_s: float, samples_measured: int, samples_lost: int
@@ -169,7 +169,7 @@ class Store:
                 "RETURNING id",
                 (CUT_SHORT, self._run_id, CUT_SHORT),
             ).fetchall()
-            chain.extend(connection, [event_id for (event_id,) in cut], [])
+            hash_chain.extend(connection, [event_id for (event_id,) in cut], [])
         return len(cut)
 
     def close(self) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from daemon.archive import Archive, EventFilter, open_archive
-from daemon.chain import ChainReport
+from daemon.hash_chain import ChainReport
 from daemon.errors import InputError
 from daemon.page.words import duration_words
 from daemon.records import LogKind

@@ -1,0 +1,278 @@
+"""Failures against events: forms of time, pairs, chance, clocks."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from daemon.errors import InputError
+from daemon.records import LogEntry, LogKind
+from daemon.store import Store
+from tests.after_watch_material import LENGTH_S, RUN_UTC_S, fill, run
+from tests.database_material import run_info
+from tools.coverage import common, joined, without
+from tools.failure_log import Reading, read_failures
+from tools.matching import chance, find_offset, match
+
+VIENNA = ZoneInfo("Europe/Vienna")
+# 2026-11-25T07:15:33.250Z, by `date -u -d @1795590933`
+STAMP_S = 1_795_590_933.25
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    fill(tmp_path / "a.db")
+    return tmp_path / "a.db"
+
+
+def written(tmp_path: Path, text: str | bytes) -> Path:
+    file = tmp_path / "failures.csv"
+    file.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return file
+
+
+@pytest.mark.parametrize(
+    ("text", "expected_s"),
+    [
+        ("2026-11-25T07:15:33.250Z", STAMP_S),
+        ("2026-11-25T08:15:33.25+01:00", STAMP_S),
+        ("2026-11-25 08:15:33,25", STAMP_S),
+        ("2026-11-25 08:15:33.25 +0100", STAMP_S),
+        ("2026/11/25 08:15:33", STAMP_S - 0.25),
+        ("20261125T071533Z", STAMP_S - 0.25),
+        ("20261125081533", STAMP_S - 0.25),
+        ("25.11.2026 08:15:33", STAMP_S - 0.25),
+        ("25/11/2026 08:15", STAMP_S - 33.25),
+        ("11/25/2026 8:15:33 AM", STAMP_S - 0.25),
+        ("11/25/2026 8:15:33 p.m.", STAMP_S - 0.25 + 43_200),
+        ("11/25/2026 12:15 am", STAMP_S - 33.25 - 28_800),
+        ("25-11-2026, 08:15:33", STAMP_S - 0.25),
+        ("25 Nov 2026 08:15:33", STAMP_S - 0.25),
+        ("25-Nov-2026 08:15:33", STAMP_S - 0.25),
+        ("Nov 25, 2026 08:15:33", STAMP_S - 0.25),
+        ("Wed, 25 Nov 2026 08:15:33 +0100", STAMP_S - 0.25),
+        ("Wed Nov 25 08:15:33 2026", STAMP_S - 0.25),
+        ("1795590933", STAMP_S - 0.25),
+        ("1795590933.25", STAMP_S),
+        ("1795590933250", STAMP_S),
+    ],
+)
+def test_common_forms_of_time(tmp_path: Path, text: str, expected_s: float) -> None:
+    for content in (text, f'time\n"{text}"\n', f'No\tWhen\n1\t"{text}"\n'):
+        found = read_failures(written(tmp_path, content), Reading(VIENNA))
+        assert [one.utc_s for one in found.failures] == pytest.approx([expected_s], abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("content", "notes"),
+    [
+        ("when;what\n25.11.2026 08:15:33;press, stopped\n26.11.2026 01:02:03;again\n",
+         ["press, stopped", "again"]),
+        ("press,2026-11-25 08:15:33,stop\npress,2026-11-26 01:02:03,\n", ["press stop", "press"]),
+        ("Date,Time,Code\n25/11/2026,08:15:33,E4\n26/11/2026,01:02:03,E5\n", ["E4", "E5"]),
+        ("\ufeff# from the press\n\n2026-11-25 08:15:33\n2026-11-26 01:02:03\n", ["", ""]),
+    ],
+)  # fmt: skip
+def test_separator_column_and_header_are_found_out(
+    tmp_path: Path, content: str, notes: list[str]
+) -> None:
+    expected = [
+        datetime(2026, 11, 25, 8, 15, 33, tzinfo=VIENNA).timestamp(),
+        datetime(2026, 11, 26, 1, 2, 3, tzinfo=VIENNA).timestamp(),
+    ]
+    for data in (content.encode(), content.lstrip("\ufeff").encode("utf-16")):
+        found = read_failures(written(tmp_path, data), Reading(VIENNA)).failures
+        assert [one.utc_s for one in found] == expected
+        assert [one.note for one in found] == notes
+
+
+def test_the_order_of_day_and_month_comes_from_the_whole_file(tmp_path: Path) -> None:
+    file = written(tmp_path, "03/04/2026 10:00\n11/25/2026 10:00\n")
+    found = read_failures(file, Reading(UTC)).failures
+    assert found[0].utc_s == datetime(2026, 3, 4, 10, tzinfo=UTC).timestamp()
+    file = written(tmp_path, "03/04/2026 10:00\n")
+    with pytest.raises(InputError, match="--day-first or --month-first"):
+        read_failures(file, Reading(UTC))
+    found = read_failures(file, Reading(UTC, is_day_first=True)).failures
+    assert found[0].utc_s == datetime(2026, 4, 3, 10, tzinfo=UTC).timestamp()
+    found = read_failures(file, Reading(UTC, is_day_first=False)).failures
+    assert found[0].utc_s == datetime(2026, 3, 4, 10, tzinfo=UTC).timestamp()
+
+
+def test_a_time_that_is_twice_is_said(tmp_path: Path) -> None:
+    """On 2026-10-25 02:30 comes twice in Vienna: first at UTC+2."""
+    found = read_failures(written(tmp_path, "2026-10-25 02:30:00\n"), Reading(VIENNA))
+    assert found.failures[0].utc_s == datetime(2026, 10, 25, 0, 30, tzinfo=UTC).timestamp()
+    assert "twice" in found.assumptions[0]
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("", "is empty"),
+        ("\n\n# nothing\n", "is empty"),
+        ("press stopped\npress started\n", "no column of times"),
+        ("2026-11-25 08:15:33\n", "give --zone"),
+        ("2026-11-25T08:15:33Z\nlater\n2026-11-25T08:15:34Z\n", "line 2: 'later' is not a time"),
+        ("2026-02-30T08:15:33Z\n", "line 1"),
+        ("2026-11-25T25:15:33Z\n", "line 1"),
+        ("13:15 PM\n", "no column of times"),
+        (b"SQLite format 3\0", "not a text file"),
+    ],
+)
+def test_what_cannot_be_read_is_refused(
+    path: Path, tmp_path: Path, content: str | bytes, message: str
+) -> None:
+    found = run("correlate", path, written(tmp_path, content))
+    assert found.exit_code == 2
+    assert message in found.output
+    assert len(found.output.splitlines()) == 1
+
+
+def test_wrong_words_are_refused(path: Path, tmp_path: Path) -> None:
+    file = written(tmp_path, "2026-11-25T08:15:33Z\n")
+    for words, message in (
+        ([], "holds no marks"),
+        ([file, "--window", "soon"], "--window"),
+        ([file, "--window", "0s"], "--window"),
+        ([file, "--zone", "Mars/Base"], "--zone"),
+        ([file, "--profile", "none-such"], "none-such"),
+        ([tmp_path / "missing.csv"], "cannot be read"),
+    ):
+        found = run("correlate", path, *words)
+        assert found.exit_code == 2
+        assert message in found.output
+
+
+def local(second: float) -> str:
+    return f"{datetime.fromtimestamp(RUN_UTC_S + second, VIENNA):%Y-%m-%d %H:%M:%S.%f}"
+
+
+def test_the_answer(path: Path, tmp_path: Path) -> None:
+    """Two of three near a dip; the third elsewhere; one dip without a failure; one unwatched."""
+    times = [3601.0, 15_000.0, 20_001.0, 25_100.0]
+    content = "when,what\n" + "".join(f"{local(t)},stop {n}\n" for n, t in enumerate(times))
+    found = run("correlate", path, written(tmp_path, content), "--zone", "Europe/Vienna")
+    assert found.exit_code == 0, found.output
+    text = " ".join(found.output.split())
+    assert text.startswith(
+        "2 of 3 failures lie within 5 s of an event that passed the limit (compared with "
+        "iti-2000); by chance"
+    )
+    assert "1 failure outside the watched time" in text
+    assert "+1.0 s 1 dip (sag) to 140.3 V for 0.20 s on L1: equipment may stop" in text
+    assert "Failures without an event near them: 1" in text
+    assert "stop 1" in text
+    assert "Events without a failure near them: 1 - event 2" in text
+    everything = run("correlate", path, written(tmp_path, content), "--zone", "+01:00", "--all")
+    assert "event 4" in everything.output
+
+
+def test_marks_are_failures_too(path: Path) -> None:
+    store = Store(path, "Europe/Vienna")
+    store.begin_run(run_info(started_utc_s=RUN_UTC_S + LENGTH_S))
+    store.add(1, [], [LogEntry(LogKind.MARK, RUN_UTC_S + 3602.0, None, None, "press down")])
+    store.close()
+    found = run("correlate", path, "--window", "1.9s")
+    assert found.output.startswith("1 of 1 failure lies within 1.90 s of an event")
+
+
+def simulated_chance(
+    moments: list[float], spans: list[tuple[float, float]], window_s: float,
+    watched: list[tuple[float, float]],
+) -> float:  # fmt: skip
+    """Another way: shift on the clock of watched seconds, and count with plain comparisons."""
+    generator = np.random.default_rng(7)
+    edges = np.cumsum([0.0] + [end - start for start, end in watched])
+
+    def at(place: float) -> float:
+        number = min(int(np.searchsorted(edges, place, side="right")) - 1, len(watched) - 1)
+        return float(watched[number][0] + (place - edges[number]))
+
+    def count(times: list[float]) -> int:
+        return sum(any(a - window_s <= t <= b + window_s for a, b in spans) for t in times)
+
+    inside = [
+        edges[n] + t - start for t in moments for n, (start, end) in enumerate(watched)
+        if start <= t <= end
+    ]  # fmt: skip
+    observed = count(moments)
+    hits = 0
+    for shift in generator.uniform(0, edges[-1], 20_000):
+        hits += count([at((place + shift) % edges[-1]) for place in inside]) >= observed
+    return hits / 20_000
+
+
+@pytest.mark.parametrize("n_near", [1, 2])
+def test_chance_agrees_with_an_independent_simulation(n_near: int) -> None:
+    """20 000 shifts: four standard errors of the share, plus 1e-4 for shares near zero."""
+    watched = [(0.0, 4000.0), (4600.0, 10_000.0)]
+    spans = [(500.0, 520.0), (900.0, 900.2), (3995.0, 3999.0), (5000.0, 5300.0), (9000.0, 9001.0)]
+    moments = [501.0, 905.0, 7000.0] if n_near == 2 else [5004.0, 7000.0, 7700.0, 4200.0]
+    expected = simulated_chance(moments, spans, 10.0, watched)
+    found = chance(moments, spans, 10.0, watched)
+    error = 4 * np.sqrt(expected * (1 - expected) / 20_000) + 1e-4
+    assert found.method.startswith("exact")
+    assert abs(found.probability - expected) < error
+
+
+def test_chance_of_one_failure_is_the_covered_share() -> None:
+    """Closed form: one moment, spans of 10 s ± 5 s in 1000 s: 3 x 20 / 1000."""
+    spans = [(100.0, 110.0), (300.0, 310.0), (995.0, 1005.0)]
+    found = chance([104.0], spans, 5.0, [(0.0, 1000.0)])
+    covered = 20.0 + 20.0 + 10.0  # the last one ends with the watch
+    assert found.probability == pytest.approx(covered / 1000, abs=1e-12)
+    assert found.expected == pytest.approx(covered / 1000, abs=1e-12)
+    assert chance([200.0], spans, 5.0, [(0.0, 1000.0)]).probability == 1.0
+
+
+def test_many_moments_are_shifted_at_random(monkeypatch: pytest.MonkeyPatch) -> None:
+    moments = [100.0 * n for n in range(1, 9)]
+    spans = [(200.0 * n, 200.0 * n + 1) for n in range(1, 5)]
+    exact = chance(moments, spans, 2.0, [(0.0, 1000.0)])
+    monkeypatch.setattr("tools.matching.MOST_EXACT", 0)
+    drawn = chance(moments, spans, 2.0, [(0.0, 1000.0)])
+    assert drawn.method == "Monte Carlo, 20000 random shifts"
+    error = 4 * np.sqrt(exact.probability / 20_000)
+    assert drawn.probability == pytest.approx(exact.probability, abs=error)
+
+
+def test_a_difference_of_clocks_is_found_and_taken_out(path: Path, tmp_path: Path) -> None:
+    """Three failures half a second after the dips, on a clock 3612 s ahead."""
+    times = [t + 3612.5 for t in (3600.0, 9000.5, 20_000.25)]
+    content = "".join(f"{local(t)}\n" for t in times)
+    file = written(tmp_path, content)
+    found = " ".join(run("correlate", path, file, "--zone", "Europe/Vienna").output.split())
+    assert found.startswith("None of 3 failures lies within 5 s")
+    assert "3612 s (1.00 h) ahead of the monitor's: 3 failures then agree" in found
+    assert "--offset 3612.5s" in found
+    again = run("correlate", path, file, "--zone", "Europe/Vienna", "--offset", "3612.5s").output
+    assert again.startswith("3 of 3 failures lie within 5 s")
+
+
+def test_no_difference_of_clocks_is_made_up() -> None:
+    """Of 30 unrelated series at most two may look like one: chance is kept below 2 %."""
+    generator = np.random.default_rng(3)
+    spans = [(float(t), float(t)) for t in np.sort(generator.uniform(0, 600_000, 12))]
+    found = [
+        find_offset(np.sort(generator.uniform(0, 600_000, 6)).tolist(), spans, 5.0, 7200.0)
+        for _ in range(30)
+    ]
+    assert sum(one is not None for one in found) <= 2
+
+
+def test_pairs_are_with_the_nearest_span() -> None:
+    pairs = match([10.0, 21.0, 60.0], [(0.0, 12.0), (20.0, 20.5), (23.0, 30.0)], 5.0)
+    assert [(p.moment, p.span, p.lag_s) for p in pairs] == [(0, 0, 10.0), (1, 1, 1.0)]
+    assert match([1.0], [], 5.0) == []
+
+
+def test_spans() -> None:
+    assert joined([(5.0, 6.0), (1.0, 2.0), (2.001, 3.0)]) == [(1.0, 3.0), (5.0, 6.0)]
+    assert without([(0.0, 10.0)], [(-1.0, 1.0), (3.0, 4.0), (9.0, 12.0)]) == [
+        (1.0, 3.0),
+        (4.0, 9.0),
+    ]
+    assert common([(0.0, 2.0), (3.0, 9.0)], [(1.0, 4.0)]) == [(1.0, 2.0), (3.0, 4.0)]

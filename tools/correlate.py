@@ -1,0 +1,165 @@
+"""`halfcycle correlate`: the equipment's own failures against the events."""
+
+from datetime import datetime, tzinfo
+from pathlib import Path
+
+import click
+
+from daemon.archive import Archive, open_archive
+from daemon.errors import InputError
+from daemon.page.words import duration_words, verdict_words, what_words
+from tools.correlation import Correlation, Question, correlate, read_marks
+from tools.coverage import Coverage, find_coverage
+from tools.failure_log import Failure, Reading, read_failures
+from tools.failure_options import parse_span, reading_options
+from tools.site import find_site
+from tools.text import clean, plural, table, terminal_width, wrapped
+
+MOST_SHOWN = 20
+
+
+@click.command("correlate")
+@click.argument("db", type=click.Path(path_type=Path))
+@click.argument("failures", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--window", default="5s", show_default=True, metavar="T", help="How near is near: 500ms, 2min."
+)
+@click.option("--profile", "profile_name", metavar="ID", help="Judge by this one instead.")
+@click.option("--all", "show_all", is_flag=True, help="Also events within the limits.")
+@reading_options
+def command(
+    reading: Reading,
+    db: Path,
+    failures: Path | None,
+    window: str,
+    profile_name: str | None,
+    show_all: bool,
+) -> None:
+    """Hold the times at which the equipment failed (a CSV file) against the events.
+
+    Without a file, the marks that were set on the monitor are taken for failures.
+    """
+    archive = open_archive(db)
+    log = read_marks(db, archive) if failures is None else read_failures(failures, reading)
+    question = Question(parse_span("--window", window), profile_name, not show_all)
+    found = correlate(db, archive, log, coverage_of(db, archive), question)
+    width, site_zone = terminal_width(), find_site(archive).zone
+    lines = [line for text in answer_lines(found) for line in wrapped(text, width)]
+    click.echo("\n".join(lines + _details(found, site_zone, width)))
+
+
+def coverage_of(db: Path, archive: Archive) -> Coverage:
+    """The watch of the first monitor in a database.
+
+    :raises InputError: nothing was ever watched.
+    """
+    runs = archive.runs()
+    coverage = find_coverage(archive, runs[0].origin) if runs else None
+    if coverage is None:
+        raise InputError(f"{db}: nothing was watched: there is nothing to compare with")
+    return coverage
+
+
+def answer_lines(found: Correlation) -> list[str]:
+    """The answer in sentences, the first one first."""
+    lines = [_answer(found)]
+    if found.unwatched:
+        n_unwatched = plural(len(found.unwatched), "failure")
+        lines.append(f"{n_unwatched} outside the watched time: nothing can be said of them.")
+    if found.pairs:
+        lines.append(_chance_words(found))
+    if found.offset is not None:
+        lines.append(_offset_words(found))
+    return lines + [f"Note: {text}." for text in found.assumptions]
+
+
+def _answer(found: Correlation) -> str:
+    n_failures, n_events = len(found.failures), len(found.occurrences)
+    what = "an event that passed the limit" if found.serious_only else "an event"
+    compared = f" (compared with {found.profile})" if found.serious_only else ""
+    near = duration_words(found.window_s)
+    if not n_failures:
+        return "No failure lies in the watched time."
+    if not n_events:
+        return f"{plural(n_failures, 'failure').capitalize()}, but no event{compared}."
+    if not found.pairs:
+        return f"None of {plural(n_failures, 'failure')} lies within {near} of {what}{compared}."
+    verb = "lies" if len(found.pairs) == 1 else "lie"
+    return (
+        f"{len(found.pairs)} of {plural(n_failures, 'failure')} {verb} within {near} of "
+        f"{what}{compared}; by chance {probability_words(found.chance.probability)}."
+    )
+
+
+def probability_words(share: float) -> str:
+    """A probability in %, with one figure that counts."""
+    percent = 100 * share
+    if percent < 0.01:
+        return "less than 0.01 %"
+    return f"{percent:.0f} %" if percent >= 10 else f"{percent:.1g} %"
+
+
+def _chance_words(found: Correlation) -> str:
+    return (
+        f"By chance means: with the failures shifted together by any time within the watch, so "
+        f"many or more match in {probability_words(found.chance.probability)} of all shifts "
+        f"({found.chance.method}); in the mean {found.chance.expected:.2g} match. Where failures "
+        "and events both keep working hours, chance is likelier than that."
+    )
+
+
+def _offset_words(found: Correlation) -> str:
+    assert found.offset is not None
+    offset = found.offset
+    side = "ahead of" if offset.offset_s > 0 else "behind"
+    return (
+        f"Clocks: the failures' clock seems to be {_seconds_words(abs(offset.offset_s))} {side} "
+        f"the monitor's: {offset.n_agreeing} failures then agree to ±{offset.spread_s:.1f} s, "
+        f"now {offset.n_now or 'none'} do; by chance {probability_words(offset.probability)} "
+        f"(300 draws of random times). "
+        f"To take it out: --offset {offset.offset_s:.1f}s"
+    )
+
+
+def _seconds_words(seconds: float) -> str:
+    return f"{seconds:.1f} s" if seconds < 600 else f"{seconds:.0f} s ({seconds / 3600:.2f} h)"
+
+
+def _details(found: Correlation, zone: tzinfo, width: int) -> list[str]:
+    lines: list[str] = []
+    if found.pairs:
+        rows = [pair_cells(found, number, zone) for number in range(len(found.pairs))]
+        headings = ("Failure", "After start", "No", "Event")
+        lines += ["", *(line[:width] for line in table(headings, rows, ("After start", "No")))]
+    unmatched = found.unmatched_failures
+    lines += _listed("Failures without an event near them", _failure_words(unmatched, zone), width)
+    lonely = [f"event {one.worst.id}, {what_words(one.worst, None)}, {one.worst.start_local[:19]}"
+              for one in found.unmatched_occurrences]  # fmt: skip
+    return lines + _listed("Events without a failure near them", lonely, width)
+
+
+def pair_cells(found: Correlation, number: int, zone: tzinfo) -> tuple[str, str, str, str]:
+    """One matched pair: local time of the failure, its lag, the event's number, and what it was."""
+    pair = found.pairs[number]
+    failure, occurrence = found.failures[pair.moment], found.occurrences[pair.span]
+    what = f"{what_words(occurrence.worst, None)}: {verdict_words(occurrence.verdict)}"
+    return (
+        moment_words(failure.utc_s, zone), f"{pair.lag_s:+.1f} s", str(occurrence.worst.id), what
+    )  # fmt: skip
+
+
+def moment_words(utc_s: float, zone: tzinfo) -> str:
+    """Local time of the site, to the second."""
+    return f"{datetime.fromtimestamp(utc_s, zone):%Y-%m-%d %H:%M:%S}"
+
+
+def _failure_words(failures: list[Failure], zone: tzinfo) -> list[str]:
+    return [f"{moment_words(one.utc_s, zone)} {one.note}".strip() for one in failures]
+
+
+def _listed(title: str, texts: list[str], width: int) -> list[str]:
+    if not texts:
+        return []
+    shown = [line for text in texts[:MOST_SHOWN] for line in wrapped(f"- {clean(text)}", width)]
+    more = [f"- and {len(texts) - MOST_SHOWN} more"] if len(texts) > MOST_SHOWN else []
+    return ["", f"{title}: {len(texts)}", *shown, *more]

@@ -1,0 +1,142 @@
+"""Failures of the equipment held against the events of a database."""
+
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import Path
+
+from daemon.archive import Archive, EventFilter, EventRow
+from daemon.errors import InputError
+from daemon.judge import is_serious, severity_order
+from daemon.profiles import find_profile, user_profile_dir
+from daemon.records import LogKind, Verdict
+from daemon.schema import utc_seconds
+from tools.coverage import Coverage, Span
+from tools.failure_log import Failure, FailureLog
+from tools.matching import Chance, ClockOffset, Pair, chance, find_offset, match
+from tools.verdicts import find_supplies, judge_row
+
+SEARCH_S = 2 * 3600.0  # clocks left in another zone are off by an hour, or by two
+
+
+@dataclass(frozen=True, slots=True)
+class Occurrence:
+    """One disturbance: the events of one group, on all channels."""
+
+    events: tuple[EventRow, ...]  # the worst first
+    verdict: Verdict | None
+    limit: str | None
+    span: Span  # UTC seconds
+
+    @property
+    def worst(self) -> EventRow:
+        """The event to name it by."""
+        return self.events[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Correlation:
+    """Failures against occurrences; `pairs` number both."""
+
+    failures: tuple[Failure, ...]  # in watched time
+    unwatched: tuple[Failure, ...]  # about which nothing can be said
+    occurrences: tuple[Occurrence, ...]
+    pairs: tuple[Pair, ...]
+    window_s: float
+    profile: str
+    serious_only: bool
+    chance: Chance
+    offset: ClockOffset | None
+    assumptions: tuple[str, ...]
+
+    @property
+    def unmatched_failures(self) -> list[Failure]:
+        """Failures in watched time without an event near them."""
+        matched = {pair.moment for pair in self.pairs}
+        return [one for number, one in enumerate(self.failures) if number not in matched]
+
+    @property
+    def unmatched_occurrences(self) -> list[Occurrence]:
+        """Events without a failure near them."""
+        matched = {pair.span for pair in self.pairs}
+        return [one for number, one in enumerate(self.occurrences) if number not in matched]
+
+
+def read_marks(db: Path, archive: Archive) -> FailureLog:
+    """The marks in the log of a database, as failures.
+
+    :raises InputError: there is none.
+    """
+    marks = archive.log(LogKind.MARK, newest_first=False)
+    if not marks:
+        raise InputError(f"{db} holds no marks; name a file with the times of the failures")
+    found = tuple(Failure(utc_seconds(mark.start_utc), mark.text, mark.id) for mark in marks)
+    return FailureLog(found, ("the failures are the marks that were set on the monitor",))
+
+
+def find_occurrences(
+    db: Path, archive: Archive, profile_name: str | None, *, serious_only: bool
+) -> tuple[list[Occurrence], str]:
+    """The disturbances in the order of time, and what they were compared with.
+
+    :param profile_name: another profile than the stored one.
+    """
+    events = archive.events(EventFilter(newest_first=False))
+    profiles = ", ".join(sorted({event.profile for event in events})) or "no profile"
+    judged = [(event, event.verdict, event.limit) for event in events]
+    if profile_name is not None:
+        profile = find_profile(profile_name, user_profile_dir())
+        supplies = find_supplies(db, archive)
+        again = [(event, judge_row(event, profile, supplies[event.run_id])) for event in events]
+        judged = [(event, found.verdict, found.limit) for event, found in again]
+        profiles = profile.id
+    judged.sort(key=lambda one: (one[0].run_id, one[0].group))
+    groups = groupby(judged, key=lambda one: (one[0].run_id, one[0].group))
+    found = [_occurrence(list(group)) for _, group in groups]
+    wanted = [one for one in found if is_serious(one.verdict) or not serious_only]
+    return sorted(wanted, key=lambda one: one.span), profiles
+
+
+def _occurrence(judged: list[tuple[EventRow, Verdict | None, str | None]]) -> Occurrence:
+    judged.sort(key=lambda one: (-severity_order(one[1]), one[0].start_utc, one[0].id))
+    starts = [utc_seconds(event.start_utc) for event, _, _ in judged]
+    ends = [
+        start + (event.duration_s or 0.0)
+        for start, (event, _, _) in zip(starts, judged, strict=True)
+    ]
+    return Occurrence(
+        tuple(event for event, _, _ in judged), judged[0][1], judged[0][2], (min(starts), max(ends))
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """How near is near, and what counts."""
+
+    window_s: float
+    profile_name: str | None = None
+    serious_only: bool = True
+
+
+def correlate(
+    db: Path, archive: Archive, log: FailureLog, coverage: Coverage, question: Question
+) -> Correlation:
+    """Hold the failures against the events of a database."""
+    occurrences, profile = find_occurrences(
+        db, archive, question.profile_name, serious_only=question.serious_only
+    )
+    failures = log.failures
+    inside = tuple(one for one in failures if coverage.holds(one.utc_s))
+    moments = [failure.utc_s for failure in inside]
+    spans = [occurrence.span for occurrence in occurrences]
+    return Correlation(
+        failures=inside,
+        unwatched=tuple(one for one in failures if not coverage.holds(one.utc_s)),
+        occurrences=tuple(occurrences),
+        pairs=tuple(match(moments, spans, question.window_s)),
+        window_s=question.window_s,
+        profile=profile,
+        serious_only=question.serious_only,
+        chance=chance(moments, spans, question.window_s, coverage.watched),
+        offset=find_offset([one.utc_s for one in failures], spans, question.window_s, SEARCH_S),
+        assumptions=log.assumptions,
+    )

@@ -1,0 +1,115 @@
+"""How much of the time was watched, and each stretch that was not, with its cause."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from daemon.archive import Archive, RunRow
+from daemon.records import LogKind
+from daemon.schema import utc_seconds
+
+Span = tuple[float, float]
+NO_RUN = "the monitor did not run"
+SHORTEST_PAUSE_S = 0.002  # stamps are rounded to milliseconds
+
+
+@dataclass(frozen=True, slots=True)
+class Unseen:
+    """A stretch in which nothing was seen."""
+
+    start_utc_s: float
+    end_utc_s: float
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """A watch from its first to its last moment. `watched` are disjoint and in order."""
+
+    watched: tuple[Span, ...]
+    unseen: tuple[Unseen, ...]
+
+    @property
+    def since_utc_s(self) -> float:
+        """The first moment, watched or not."""
+        return min([self.watched[0][0], *(gap.start_utc_s for gap in self.unseen)])
+
+    @property
+    def until_utc_s(self) -> float:
+        """The last moment, watched or not."""
+        return max([self.watched[-1][1], *(gap.end_utc_s for gap in self.unseen)])
+
+    @property
+    def watched_s(self) -> float:
+        """How long was watched."""
+        return sum(end - start for start, end in self.watched)
+
+    @property
+    def share_pct(self) -> float:
+        """Watched time in % of the whole."""
+        whole_s = self.until_utc_s - self.since_utc_s
+        return 100.0 if whole_s <= 0 else 100.0 * self.watched_s / whole_s
+
+    def holds(self, utc_s: float) -> bool:
+        """Whether this moment was watched."""
+        return any(start <= utc_s <= end for start, end in self.watched)
+
+
+def find_coverage(archive: Archive, origin: str | None = None) -> Coverage | None:
+    """The watch of one monitor; None when it never ran.
+
+    :param origin: which one, in a database of several that were merged.
+    """
+    runs = [run for run in archive.runs() if run.origin == origin]
+    ids = {run.id for run in runs}
+    logged = [
+        Unseen(start, start + entry.duration_s, entry.text)
+        for entry in archive.log(LogKind.UNOBSERVED, newest_first=False)
+        if entry.run_id in ids and entry.duration_s
+        for start in [utc_seconds(entry.start_utc)]
+    ]
+    ran = joined([*map(_span, runs), *((gap.start_utc_s, gap.end_utc_s) for gap in logged)])
+    ran = [span for span in ran if span[1] > span[0]]
+    unseen_spans = joined((gap.start_utc_s, gap.end_utc_s) for gap in logged)
+    watched = without(ran, unseen_spans)
+    if not watched:
+        return None
+    pauses = without([(ran[0][0], ran[-1][1])], ran)
+    unseen = [*logged, *(Unseen(start, end, NO_RUN) for start, end in pauses)]
+    return Coverage(tuple(watched), tuple(sorted(unseen, key=lambda gap: gap.start_utc_s)))
+
+
+def joined(spans: Iterable[Span]) -> list[Span]:
+    """The union of spans: disjoint, in order. Spans that all but touch become one."""
+    found: list[Span] = []
+    for start, end in sorted(spans):
+        if found and start <= found[-1][1] + SHORTEST_PAUSE_S:
+            found[-1] = (found[-1][0], max(found[-1][1], end))
+        else:
+            found.append((start, end))
+    return found
+
+
+def without(spans: Sequence[Span], holes: Sequence[Span]) -> list[Span]:
+    """What is left of disjoint spans in order when the holes, too, are taken out."""
+    found: list[Span] = []
+    for start, end in spans:
+        reached = start
+        for hole_start, hole_end in holes:
+            if hole_end <= reached or hole_start >= end:
+                continue
+            if hole_start > reached:
+                found.append((reached, hole_start))
+            reached = max(reached, hole_end)
+        if reached < end:
+            found.append((reached, end))
+    return found
+
+
+def common(spans: Sequence[Span], others: Sequence[Span]) -> list[Span]:
+    """What two series of disjoint spans share."""
+    return [(max(a, c), min(b, d)) for a, b in spans for c, d in others if max(a, c) < min(b, d)]
+
+
+def _span(run: RunRow) -> Span:
+    start = utc_seconds(run.started_utc)
+    return start, max(start, utc_seconds(run.until_utc))
