@@ -115,9 +115,9 @@ def _expanded(name: str) -> Path:
 
 def scope_warning(profile: Profile, nominal_v: float, frequency_hz: float) -> str | None:
     """What to tell people when a profile is used on a supply it was not written for."""
-    scope = profile.applies_to
-    if _is_in(scope.nominal_v, nominal_v) and _is_in(scope.frequency_hz, frequency_hz):
+    if is_in_scope(profile, nominal_v, frequency_hz):
         return None
+    scope = profile.applies_to
     meant = " and ".join(
         f"{' or '.join(f'{value:g}' for value in values)} {unit}"
         for values, unit in ((scope.nominal_v, "V"), (scope.frequency_hz, "Hz"))
@@ -126,6 +126,12 @@ def scope_warning(profile: Profile, nominal_v: float, frequency_hz: float) -> st
     supply = f"this supply is {nominal_v:g} V and {frequency_hz:g} Hz"
     advice = profile.warning or "Take the comparison as information only."
     return f"{profile.title} is meant for {meant}; {supply}. {advice}"
+
+
+def is_in_scope(profile: Profile, nominal_v: float, frequency_hz: float) -> bool:
+    """Whether a profile was written for such a supply."""
+    scope = profile.applies_to
+    return _is_in(scope.nominal_v, nominal_v) and _is_in(scope.frequency_hz, frequency_hz)
 
 
 def _is_in(values: tuple[float, ...] | None, value: float) -> bool:

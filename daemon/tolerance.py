@@ -57,26 +57,55 @@ class Limits(Described):
     @field_validator("under")
     @classmethod
     def _under_in_order(cls, value: tuple[Under, ...], info: ValidationInfo) -> tuple[Under, ...]:
-        """Deepest first."""
-        nominal_v = _nominal_v(info)
-        for step in value:
-            if step.down_to_v is not None and step.down_to_v >= min(nominal_v or (math.inf,)):
-                raise ValueError(f"down_to_v {step.down_to_v:g} must be below applies_to.nominal_v")
-        ordered = tuple(sorted(value, key=lambda step: step.level[0]))
-        _check_steps(ordered, "down to", nominal_v)
-        return ordered
+        return under_in_order(value, _nominal_v(info))
 
     @field_validator("over")
     @classmethod
     def _over_in_order(cls, value: tuple[Over, ...], info: ValidationInfo) -> tuple[Over, ...]:
-        """Highest first."""
-        nominal_v = _nominal_v(info)
-        for step in value:
-            if step.up_to_v is not None and step.up_to_v <= max(nominal_v or (0.0,)):
-                raise ValueError(f"up_to_v {step.up_to_v:g} must be above applies_to.nominal_v")
-        ordered = tuple(sorted(value, key=lambda step: -step.level[0]))
-        _check_steps(ordered, "up to", nominal_v)
-        return ordered
+        return over_in_order(value, _nominal_v(info))
+
+
+def under_in_order(
+    steps: tuple[Under, ...], nominal_v: tuple[float, ...] | None
+) -> tuple[Under, ...]:
+    """The steps, deepest first.
+
+    :raises ValueError: they contradict each other or the nominal voltage.
+    """
+    for step in steps:
+        if step.down_to_v is not None and step.down_to_v >= min(nominal_v or (math.inf,)):
+            raise ValueError(f"down_to_v {step.down_to_v:g} must be below the nominal voltage")
+    ordered = tuple(sorted(steps, key=lambda step: step.level[0]))
+    _check_steps(ordered, "down to", nominal_v)
+    return ordered
+
+
+def over_in_order(steps: tuple[Over, ...], nominal_v: tuple[float, ...] | None) -> tuple[Over, ...]:
+    """The steps, highest first.
+
+    :raises ValueError: they contradict each other or the nominal voltage.
+    """
+    for step in steps:
+        if step.up_to_v is not None and step.up_to_v <= max(nominal_v or (0.0,)):
+            raise ValueError(f"up_to_v {step.up_to_v:g} must be above the nominal voltage")
+    ordered = tuple(sorted(steps, key=lambda step: -step.level[0]))
+    _check_steps(ordered, "up to", nominal_v)
+    return ordered
+
+
+def peaks_in_order(points: tuple[Peak, ...]) -> tuple[Peak, ...]:
+    """The envelope, highest and shortest first.
+
+    :raises ValueError: a higher peak may last longer than a lower one.
+    """
+    ordered = tuple(sorted(points, key=lambda step: -step.up_to_pct))
+    for high, low in pairwise(ordered):
+        if high.at_most_s >= low.at_most_s or high.up_to_pct == low.up_to_pct:
+            raise ValueError(
+                f"up to {high.up_to_pct:g} % for {high.at_most_s:g} s must be shorter than "
+                f"up to {low.up_to_pct:g} % for {low.at_most_s:g} s"
+            )
+    return ordered
 
 
 def _nominal_v(info: ValidationInfo) -> tuple[float, ...] | None:
@@ -131,15 +160,7 @@ class ImmunityProfile(Limits):
     @field_validator("peak")
     @classmethod
     def _peak_in_order(cls, value: tuple[Peak, ...]) -> tuple[Peak, ...]:
-        """Highest and shortest first."""
-        ordered = tuple(sorted(value, key=lambda step: -step.up_to_pct))
-        for high, low in pairwise(ordered):
-            if high.at_most_s >= low.at_most_s or high.up_to_pct == low.up_to_pct:
-                raise ValueError(
-                    f"up to {high.up_to_pct:g} % for {high.at_most_s:g} s must be shorter than "
-                    f"up to {low.up_to_pct:g} % for {low.at_most_s:g} s"
-                )
-        return ordered
+        return peaks_in_order(value)
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:

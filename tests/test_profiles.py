@@ -242,8 +242,8 @@ def test_what_every_profile_needs(tmp_path: Path, key: str) -> None:
 @pytest.mark.parametrize(
     ("limits", "told"),
     [
-        ({"under": [{"down_to_v": 230}]}, "down_to_v 230 must be below applies_to.nominal_v"),
-        ({"over": [{"up_to_v": 230}]}, "up_to_v 230 must be above applies_to.nominal_v"),
+        ({"under": [{"down_to_v": 230}]}, "down_to_v 230 must be below the nominal voltage"),
+        ({"over": [{"up_to_v": 230}]}, "up_to_v 230 must be above the nominal voltage"),
         ({"under": [{"down_to_v": 200, "at_most_s": 1}, {"down_to_pct": 95}]}, "all in V"),
         ({"under": []}, "give steps under or over"),
         ({"under": [{"down_to_v": 200}], "averaging": {"interval_s": 0}}, "interval_s: 0"),

@@ -10,12 +10,14 @@ import click
 
 from daemon.archive import JSON_KEYS, SERIOUS, Archive, EventFilter, EventRow, open_archive
 from daemon.errors import InputError
+from daemon.margin_words import margin_words
 from daemon.page.words import duration_words, kind_words, verdict_words
-from daemon.records import Kind, Verdict
+from daemon.records import Judgement, Kind, Verdict
 from drivers.clock import SystemClock
 from tools.event_table import Line, event_table
 from tools.site import Site, find_open_run, find_site, find_watched
 from tools.text import local_words, parse_time, plural, terminal_width, wrapped
+from tools.verdicts import StoredJudgements
 
 _KINDS = [kind.value for kind in Kind]
 
@@ -98,8 +100,12 @@ def _page(
     lines = wrapped(_answer(wanted, counts, events), width)
     lines += wrapped(_watched(archive, site, wanted), width)
     if events:
-        rows = [_line(event) for event in events]
-        lines += ["", *event_table(rows, ("Meaning", "Limit passed"), open_run_id, width)]
+        judgements = StoredJudgements(archive)
+        for caution in judgements.cautions(events):
+            lines += wrapped(caution, width)
+        rows = [_line(event, judgements.of(event)) for event in events]
+        headings = ("Meaning", "Limit passed", "Margin")
+        lines += ["", *event_table(rows, headings, open_run_id, width)]
     hidden = _hidden(wanted, counts)
     return [*lines, "", *wrapped(hidden, width)] if hidden else lines
 
@@ -129,9 +135,11 @@ def _watched(archive: Archive, site: Site, wanted: EventFilter) -> str:
     )
 
 
-def _line(event: EventRow) -> Line:
-    meaning, limit = verdict_words(event.verdict), event.limit or ""
-    return Line(event, (meaning, limit), f"{meaning}: {limit}" if limit else meaning)
+def _line(event: EventRow, judgement: Judgement) -> Line:
+    meaning = verdict_words(event.verdict)
+    limit, margin = event.limit or "", margin_words(judgement)
+    details = ", ".join(text for text in (limit, margin) if text)
+    return Line(event, (meaning, limit, margin), f"{meaning}: {details}" if details else meaning)
 
 
 def _hidden(wanted: EventFilter, counts: dict[Verdict | None, int]) -> str:

@@ -1,76 +1,105 @@
-"""`halfcycle judge`: the same events against other tolerance profiles."""
+"""`halfcycle judge`: the same events against other tolerance profiles, or against machines."""
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from daemon.archive import Archive, EventFilter, EventRow, open_archive
+from daemon.equipment import Machine, judge_machine, load_equipment, on_supply, profile_of
 from daemon.errors import InputError
-from daemon.judge import is_serious, judge
-from daemon.page.words import duration_words, verdict_words
+from daemon.judge import is_serious
+from daemon.margin_words import margin_words
+from daemon.page.words import verdict_words
 from daemon.profiles import Profile, find_profile, scope_warning, user_profile_dir
 from daemon.records import Judgement, Verdict
 from daemon.staircase import EventFacts
-from daemon.tolerance import ImmunityProfile, Limits, SupplyProfile
+from daemon.tolerance import ClassificationProfile, Limits, SupplyProfile
 from drivers.clock import SystemClock
 from tools.event_table import Line, event_table
-from tools.site import find_open_run, number_of, settings_of, table_of
+from tools.side_by_side import Candidate, side_by_side
+from tools.site import find_open_run
 from tools.text import plural, terminal_width, wrapped
-
-
-@dataclass(frozen=True, slots=True)
-class Supply:
-    """What a run was declared to watch, and the thresholds it captured with (None: it did not)."""
-
-    nominal_v: float
-    frequency_hz: float
-    dip_pct: float | None
-    swell_pct: float | None
-    transient_pct: float | None
+from tools.unseen import unseen
+from tools.verdicts import Supply, find_supplies, judge_row
 
 
 @click.command("judge")
 @click.argument("db", type=click.Path(path_type=Path))
 @click.option(
-    "--profile", "names", metavar="ID", multiple=True, required=True,
-    help="Its id, or its file. May be given more than once.",
+    "--profile", "names", metavar="ID", multiple=True,
+    help="Its id, or its file. Several are put side by side.",
 )  # fmt: skip
-@click.option("--all", "show_all", is_flag=True, help="Also events that neither finds serious.")
-def command(db: Path, names: tuple[str, ...], show_all: bool) -> None:
-    """Compare the stored events with another profile; the database stays as it is."""
+@click.option(
+    "--equipment", "machines", metavar="FILE", type=click.Path(path_type=Path),
+    help="A list of machines with limits of their own (see config/equipment.example.yaml).",
+)  # fmt: skip
+@click.option("--all", "show_all", is_flag=True, help="Also events that none finds serious.")
+def command(db: Path, names: tuple[str, ...], machines: Path | None, show_all: bool) -> None:
+    """Compare the stored events with other limits; the database stays as it is."""
+    if not names and machines is None:
+        raise click.UsageError("Missing option '--profile' or '--equipment'.")
     archive = open_archive(db)
     profiles = [find_profile(name, user_profile_dir()) for name in names]
+    listed = load_equipment(machines) if machines else ()
     events = archive.events(EventFilter())
     supplies = find_supplies(db, archive)
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
-    lines: list[str] = []
-    for profile in profiles:
-        lines += [*_comparison(profile, events, supplies, open_run_id, show_all), ""]
-    click.echo("\n".join(lines[:-1]))
+    if len(profiles) == 1 and not listed:
+        lines = _comparison(profiles[0], events, supplies, open_run_id, show_all)
+    else:
+        candidates = [_of_profile(profile, events, supplies) for profile in profiles]
+        _check_channels(listed, archive)
+        candidates += [_of_machine(machine, events, supplies) for machine in listed]
+        noun = "profile" if not listed else "machine" if not profiles else "limit"
+        width = terminal_width()
+        lines = side_by_side(events, candidates, noun, open_run_id, width, show_all)
+    click.echo("\n".join(lines))
 
 
-def find_supplies(db: Path, archive: Archive) -> dict[int, Supply]:
-    """The declared supply of every run, by its id.
+def _of_profile(
+    profile: Profile, events: Sequence[EventRow], supplies: dict[int, Supply]
+) -> Candidate:
+    judgements = tuple(judge_row(event, profile, supplies[event.run_id]) for event in events)
+    return Candidate(profile.id, judgements, tuple(_warnings(profile, supplies)))
 
-    :raises InputError: a run's settings do not say.
-    """
-    supplies = {}
-    for run in archive.runs():
-        settings = settings_of(archive, run.settings_id)
-        supply, capture = table_of(settings, "supply"), table_of(settings, "capture")
-        nominal_v, frequency_hz = number_of(supply, "nominal_v"), number_of(supply, "frequency_hz")
-        if nominal_v is None or frequency_hz is None:
-            raise InputError(f"{db}: the settings of run {run.id} name no declared voltage")
-        supplies[run.id] = Supply(
-            nominal_v,
-            frequency_hz,
-            number_of(capture, "dip_pct"),
-            number_of(capture, "swell_pct"),
-            number_of(capture, "transient_pct"),
+
+def _of_machine(
+    machine: Machine, events: Sequence[EventRow], supplies: dict[int, Supply]
+) -> Candidate:
+    profile = profile_of(machine, user_profile_dir())
+    nothing = Judgement(profile.id, None, None)
+    judgements = []
+    for event in events:
+        supply = supplies[event.run_id]
+        is_fed = machine.channels is None or event.channel in machine.channels
+        facts = EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times)
+        judgements.append(
+            judge_machine(facts, profile, supply.nominal_v, supply.frequency_hz)
+            if is_fed
+            else nothing
         )
-    return supplies
+    warnings: list[str] = []
+    for supply in supplies.values():
+        if machine.rated_v != supply.nominal_v:
+            warnings.append(
+                f"It is rated for {machine.rated_v:g} V, the supply is {supply.nominal_v:g} V: "
+                "its per cents were taken of its own voltage."
+            )
+        warnings += unseen(on_supply(profile, supply.nominal_v), supply)
+    return Candidate(machine.name, tuple(judgements), tuple(dict.fromkeys(warnings)))
+
+
+def _check_channels(machines: Sequence[Machine], archive: Archive) -> None:
+    known = {name for run in archive.runs() for name in run.channels}
+    for machine in machines:
+        missing = [name for name in machine.channels or () if known and name not in known]
+        if missing:
+            raise InputError(
+                f"{machine.name}: channels: {', '.join(missing)} not in this database; "
+                f"it has {', '.join(sorted(known))}"
+            )
 
 
 def _comparison(
@@ -81,7 +110,7 @@ def _comparison(
     show_all: bool,
 ) -> list[str]:
     width = terminal_width()
-    judged = [(event, _judge(event, profile, supplies[event.run_id])) for event in events]
+    judged = [(event, judge_row(event, profile, supplies[event.run_id])) for event in events]
     serious = [
         (event, judgement)
         for event, judgement in judged
@@ -92,17 +121,15 @@ def _comparison(
     lines = [line for sentence in sentences for line in wrapped(sentence, width)]
     if serious:
         rows = [_line(event, judgement) for event, judgement in serious]
-        lines += ["", *event_table(rows, ("Now", "Limit passed", "Stored"), open_run_id, width)]
+        lines += [
+            "",
+            *event_table(rows, ("Now", "Limit passed", "Margin", "Stored"), open_run_id, width),
+        ]
     n_hidden = len(judged) - len(serious)
     if n_hidden:
         hidden = f"Not shown: {plural(n_hidden, 'event')} that neither finds serious; --all does."
         lines += ["", *wrapped(hidden, width)]
     return lines
-
-
-def _judge(event: EventRow, profile: Profile, supply: Supply) -> Judgement:
-    facts = EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times)
-    return judge(facts, profile, supply.nominal_v, supply.frequency_hz)
 
 
 def _summary(judged: list[tuple[EventRow, Judgement]]) -> str:
@@ -121,11 +148,12 @@ def _summary(judged: list[tuple[EventRow, Judgement]]) -> str:
 
 
 def _line(event: EventRow, judgement: Judgement) -> Line:
-    now, stored = verdict_words(judgement.verdict), verdict_words(event.verdict)
-    limit = judgement.limit or ""
+    now, stored = judgement.label or verdict_words(judgement.verdict), verdict_words(event.verdict)
+    limit, margin = judgement.limit or "", margin_words(judgement)
     before = "as stored" if judgement.verdict is event.verdict else f"stored: {stored}"
-    sentence = f"{now}{f': {limit}' if limit else ''} ({before})"
-    return Line(event, (now, limit, stored), sentence)
+    details = ", ".join(part for part in (limit, margin) if part)
+    sentence = f"{now}{f': {details}' if details else ''} ({before})"
+    return Line(event, (now, limit, margin, stored), sentence)
 
 
 def _warnings(profile: Profile, supplies: dict[int, Supply]) -> list[str]:
@@ -133,44 +161,18 @@ def _warnings(profile: Profile, supplies: dict[int, Supply]) -> list[str]:
     for supply in supplies.values():
         warning = scope_warning(profile, supply.nominal_v, supply.frequency_hz)
         found += [warning] if warning else []
-        found += _unseen(profile, supply) if isinstance(profile, Limits) else []
+        found += unseen(profile, supply) if isinstance(profile, Limits) else []
     if isinstance(profile, SupplyProfile):
         found.append(_indicative(profile))
-    elif not isinstance(profile, ImmunityProfile):
+    elif isinstance(profile, ClassificationProfile):
         found.append("It sorts events into classes and gives no verdicts.")
     return list(dict.fromkeys(found))
-
-
-def _unseen(profile: Limits, supply: Supply) -> list[str]:
-    """Limits tighter than the thresholds in use then: what lies between the two was not kept."""
-    found = []
-    under = [_percent(step.level, supply.nominal_v) for step in profile.under]
-    over = [_percent(step.level, supply.nominal_v) for step in profile.over]
-    if under and supply.dip_pct is not None and max(under) > supply.dip_pct:
-        found.append(_between("dips", "below", supply.dip_pct, max(under)))
-    if over and supply.swell_pct is not None and min(over) < supply.swell_pct:
-        found.append(_between("swells", "above", supply.swell_pct, min(over)))
-    if isinstance(profile, ImmunityProfile) and profile.peak and supply.transient_pct is None:
-        found.append("Transients were not captured: its peak limits could not be tested.")
-    return found
-
-
-def _between(noun: str, word: str, captured_pct: float, limit_pct: float) -> str:
-    return (
-        f"Its limit is {limit_pct:.4g} %, but {noun} were captured only {word} "
-        f"{captured_pct:.4g} %: what lay between the two could not have been seen."
-    )
-
-
-def _percent(level: tuple[float, str], nominal_v: float) -> float:
-    value, unit = level
-    return value if unit == "%" else 100 * value / nominal_v
 
 
 def _indicative(profile: SupplyProfile) -> str:
     if profile.averaging is None:
         return "Indicative only: these limits are not meant for single events."
-    means = f"means over {duration_words(profile.averaging.interval_s)}"
     period_s = profile.averaging.period_s
-    within = f" within {duration_words(period_s)}" if period_s else ""
-    return f"Indicative only: these limits are meant for {means}{within}, not for single events."
+    within = f" within {period_s / 86400:g} days" if period_s else ""
+    minutes = f"{profile.averaging.interval_s / 60:g}-minute means"
+    return f"Indicative only: these limits are meant for {minutes}{within}, not for single events."

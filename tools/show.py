@@ -7,14 +7,16 @@ import click
 import numpy as np
 
 from daemon.archive import Archive, EventRow, open_archive
-from daemon.errors import InputError
+from daemon.margin_words import margin_words, severity_words
 from daemon.page.words import duration_words, value_words, verdict_words, what_words
-from daemon.profiles import find_profile, scope_warning, user_profile_dir
-from daemon.records import Kind, Waveform
+from daemon.profiles import scope_warning
+from daemon.records import Judgement, Kind, Waveform
+from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
 from tools.site import find_open_run, number_of, settings_of, table_of
 from tools.text import plural, table, terminal_width, wrapped
+from tools.verdicts import StoredJudgements
 
 _CHART_ROWS = 8
 _LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
@@ -33,10 +35,13 @@ def command(db: Path, event_id: int) -> None:
     supply = table_of(settings, "supply")
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     lines = wrapped(f"Event {event.id}: {what_words(event, open_run_id)}.", width)
-    lines += wrapped(_meaning(event), width)
-    lines += [line for text in _warnings(event, supply) for line in wrapped(text, width)]
+    judgements = StoredJudgements(archive)
+    judgement = judgements.of(event)
+    lines += wrapped(_meaning(judgement), width)
+    lines += [line for text in _warnings(event, judgements) for line in wrapped(text, width)]
     lines += ["", *_measured(event, supply)]
-    lines += ["", *_facts(archive, event, width)]
+    severity = [("Severity", severity_words(judgement))]
+    lines += ["", *_facts(archive, event, severity, width)]
     lines += _trace(archive, event, width)
     click.echo("\n".join(lines))
 
@@ -45,25 +50,26 @@ def _settings_id(archive: Archive, event: EventRow) -> int:
     return next(run.settings_id for run in archive.runs() if run.id == event.run_id)
 
 
-def _meaning(event: EventRow) -> str:
-    if event.verdict is None:
-        return f"Not judged: {event.profile} has no limit for this."
-    verdict = verdict_words(event.verdict)
-    limit = f": {event.limit}" if event.limit else ""
-    return f"{verdict[0].upper()}{verdict[1:]}{limit} (compared with {event.profile})."
+def _meaning(judgement: Judgement) -> str:
+    if judgement.verdict is None:
+        said = f": {judgement.label}" if judgement.label else " has no limit for this"
+        return f"Not judged: {judgement.profile}{said}."
+    verdict, margin = verdict_words(judgement.verdict), margin_words(judgement)
+    details = ", ".join(text for text in (judgement.limit, margin) if text)
+    said = f"{verdict[0].upper()}{verdict[1:]}{f': {details}' if details else ''}"
+    return f"{said} (compared with {judgement.profile})."
 
 
-def _warnings(event: EventRow, supply: dict[str, object]) -> list[str]:
+def _warnings(event: EventRow, judgements: StoredJudgements) -> list[str]:
     """What the profile says of being used here, where it is still to be found."""
-    nominal_v, frequency_hz = number_of(supply, "nominal_v"), number_of(supply, "frequency_hz")
-    try:
-        profile = find_profile(event.profile, user_profile_dir())
-    except InputError:
+    profile, supply = judgements.profile(event.profile), judgements.supply(event)
+    if profile is None:
         return [f"The profile {event.profile} is not on this machine."]
-    if nominal_v is None or frequency_hz is None:
-        return []
-    warning = scope_warning(profile, nominal_v, frequency_hz)
-    return [warning] if warning else []
+    found = []
+    if isinstance(profile, SupplyProfile):
+        found.append("Indicative only: supply limits are meant for means, not for single events.")
+    warning = scope_warning(profile, supply.nominal_v, supply.frequency_hz) if supply else None
+    return [*found, warning] if warning else found
 
 
 def _measured(event: EventRow, supply: dict[str, object]) -> list[str]:
@@ -94,13 +100,16 @@ def _trigger_pct(event: EventRow, supply: dict[str, object]) -> float | None:
     return 100 * event.threshold / (whole * (math.sqrt(2) if event.kind is Kind.TRANSIENT else 1))
 
 
-def _facts(archive: Archive, event: EventRow, width: int) -> list[str]:
+def _facts(
+    archive: Archive, event: EventRow, more_facts: list[tuple[str, str]], width: int
+) -> list[str]:
     facts = [
         ("Started", f"{event.start_local} at the site"),
         ("", f"{event.start_utc} (UTC)"),
         ("Ended", _end(event)),
         ("Clock", event.clock),
         *_times(event),
+        *more_facts,
         ("Same time", _company(archive, event)),
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
         *(

@@ -1,0 +1,108 @@
+"""Stored events compared with profiles, on the supply that their run was declared to watch."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon.archive import Archive, EventRow
+from daemon.errors import InputError
+from daemon.judge import judge
+from daemon.profiles import Profile, find_profile, is_in_scope, user_profile_dir
+from daemon.records import Judgement
+from daemon.staircase import EventFacts
+from daemon.tolerance import SupplyProfile
+from tools.site import number_of, settings_of, table_of
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What a run was declared to watch, and the thresholds it captured with (None: it did not)."""
+
+    nominal_v: float
+    frequency_hz: float
+    dip_pct: float | None
+    swell_pct: float | None
+    transient_pct: float | None
+    distortion_pct: float | None
+    frequency_pct: float | None
+
+
+def find_supplies(db: Path, archive: Archive) -> dict[int, Supply]:
+    """The declared supply of every run, by its id.
+
+    :raises InputError: a run's settings do not say.
+    """
+    supplies = known_supplies(archive)
+    for run in archive.runs():
+        if run.id not in supplies:
+            raise InputError(f"{db}: the settings of run {run.id} name no declared voltage")
+    return supplies
+
+
+def known_supplies(archive: Archive) -> dict[int, Supply]:
+    """The declared supply of every run whose settings tell it."""
+    supplies = {}
+    for run in archive.runs():
+        settings = settings_of(archive, run.settings_id)
+        supply, capture = table_of(settings, "supply"), table_of(settings, "capture")
+        nominal_v, frequency_hz = number_of(supply, "nominal_v"), number_of(supply, "frequency_hz")
+        if nominal_v is not None and frequency_hz is not None:
+            supplies[run.id] = Supply(
+                nominal_v,
+                frequency_hz,
+                number_of(capture, "dip_pct"),
+                number_of(capture, "swell_pct"),
+                number_of(capture, "transient_pct"),
+                number_of(capture, "distortion_pct"),
+                number_of(capture, "frequency_pct"),
+            )
+    return supplies
+
+
+def judge_row(event: EventRow, profile: Profile, supply: Supply) -> Judgement:
+    """Compare a stored event with a profile."""
+    facts = EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times)
+    return judge(facts, profile, supply.nominal_v, supply.frequency_hz)
+
+
+class StoredJudgements:
+    """The judgements that were stored, with the margins that belong to them."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._supplies = known_supplies(archive)
+        self._profiles: dict[str, Profile | None] = {}
+
+    def of(self, event: EventRow) -> Judgement:
+        """The stored judgement; without margins where the profile is gone or says otherwise now."""
+        stored = Judgement(event.profile, event.verdict, event.limit)
+        profile, supply = self.profile(event.profile), self._supplies.get(event.run_id)
+        if profile is None or supply is None:
+            return stored
+        again = judge_row(event, profile, supply)
+        return again if (again.verdict, again.limit) == (stored.verdict, stored.limit) else stored
+
+    def profile(self, name: str) -> Profile | None:
+        """The profile of this id, where it is still to be found."""
+        if name not in self._profiles:
+            try:
+                self._profiles[name] = find_profile(name, user_profile_dir())
+            except InputError:
+                self._profiles[name] = None
+        return self._profiles[name]
+
+    def supply(self, event: EventRow) -> Supply | None:
+        """The declared supply of the run of an event."""
+        return self._supplies.get(event.run_id)
+
+    def cautions(self, events: Iterable[EventRow]) -> list[str]:
+        """What to know of the profiles used, in one short sentence each."""
+        found: list[str] = []
+        for event in events:
+            profile, supply = self.profile(event.profile), self.supply(event)
+            if profile is None or supply is None:
+                continue
+            if not is_in_scope(profile, supply.nominal_v, supply.frequency_hz):
+                found.append(f"{profile.id} is not meant for this supply: for information only.")
+            if isinstance(profile, SupplyProfile):
+                found.append(f"{profile.id} limits means over time: indicative for single events.")
+        return list(dict.fromkeys(found))
