@@ -21,6 +21,7 @@ from tests.whole_material import (
     NOMINAL_V,
     RATE_HZ,
     START_UTC,
+    Raw,
     children_of,
     free_port,
     halfcycle,
@@ -58,6 +59,7 @@ class Watched:
     config: Path
     database: Path
     truth: tuple[TrueEvent, ...]
+    events: list[Raw]  # as `halfcycle events --all --format jsonl` gives them
 
 
 @pytest.fixture(scope="module")
@@ -74,13 +76,14 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> Watched:
     config = write_config(folder, wav_driver(), channels=channels)
     done = halfcycle("monitor", "-c", config, "--no-page")
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
-    return Watched(folder, config, folder / "events.db", truth(scenario, 40.0))
+    database = folder / "events.db"
+    done = halfcycle("events", database, "--all", "--format", "jsonl")
+    assert (done.returncode, done.stderr) == (0, "")
+    return Watched(folder, config, database, truth(scenario, 40.0), json_lines(done.stdout))
 
 
 def test_events_are_those_of_the_scenario(watched: Watched) -> None:
-    done = halfcycle("events", watched.database, "--all", "--format", "jsonl")
-    assert (done.returncode, done.stderr) == (0, "")
-    events = json_lines(done.stdout)
+    events = watched.events
     assert [list(event) for event in events] == [KEYS] * 5
     assert [event["kind"] for event in events] == [true.kind for true in watched.truth]
     for event, true in zip(events, watched.truth, strict=True):
@@ -98,7 +101,7 @@ def test_events_are_those_of_the_scenario(watched: Watched) -> None:
 
 def test_verdicts_are_those_of_the_published_curve(watched: Watched) -> None:
     """ITI (CBEMA) curve, 2000: 80 % for 10 s, 70 % for 0.5 s, 0 % for 20 ms; 120 % for 0.5 s."""
-    events = json_lines(halfcycle("events", watched.database, "--all", "--format", "jsonl").stdout)
+    events = watched.events
     assert [event["verdict"] for event in events] == [
         "within",  # 82 % for 0.4 s
         "may_stop",  # 45 % for 0.3 s

@@ -109,12 +109,20 @@ def replayed(folder: Path, record: Record, recordings: Path) -> list[dict[str, A
     return [event for event in json_lines(done.stdout) if event["unit"] == "V"]
 
 
-@pytest.mark.parametrize("record", [SWELL, DIP], ids=lambda record: record.name)
+@pytest.fixture(scope="module", params=[SWELL, DIP], ids=lambda record: record.name)
+def replay(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Record, list[dict[str, Any]]]:
+    record: Record = request.param
+    recordings = open_recordings(request.config)
+    return record, replayed(tmp_path_factory.mktemp(record.name), record, recordings)
+
+
 def test_a_real_disturbance_is_measured_as_an_independent_sum_says(
-    record: Record, tmp_path: Path, pytestconfig: pytest.Config
+    replay: tuple[Record, list[dict[str, Any]]], pytestconfig: pytest.Config
 ) -> None:
+    record, events = replay
     recordings = open_recordings(pytestconfig)
-    events = replayed(tmp_path, record, recordings)
     assert sorted((event["kind"], event["channel"]) for event in events) == [
         (record.kind, channel) for channel in sorted(record.inputs)
     ]
@@ -133,11 +141,10 @@ def test_a_real_disturbance_is_measured_as_an_independent_sum_says(
         assert event["value_pct"] == pytest.approx(100 * event["value"] / record.nominal_v)
 
 
-@pytest.mark.parametrize("record", [SWELL, DIP], ids=lambda record: record.name)
 def test_phases_of_one_disturbance_belong_together(
-    record: Record, tmp_path: Path, pytestconfig: pytest.Config
+    replay: tuple[Record, list[dict[str, Any]]],
 ) -> None:
-    events = replayed(tmp_path, record, open_recordings(pytestconfig))
+    _, events = replay
     assert len({event["group"] for event in events}) == 1
 
 
