@@ -11,9 +11,10 @@ from daemon.clock import SampleClock
 from daemon.judge import facts_of, judge
 from daemon.live import SHOWN_CYCLES, Fixed, LiveValues, Progress, build_snapshot
 from daemon.notify import notify
-from daemon.pipeline import Output, Pipeline, PipelineSetup
+from daemon.pipeline import Pipeline
+from daemon.plan import PipelineSetup
 from daemon.profiles import find_profile, scope_warning, user_profile_dir
-from daemon.records import Event, Gap, JudgedEvent, LogEntry, LogKind
+from daemon.records import Event, Gap, JudgedEvent, LogEntry, LogKind, Output
 from daemon.runtime import PageProcess, runtime_folder
 from daemon.settings import Settings, settings_snapshot
 from daemon.setup import pipeline_setup
@@ -130,7 +131,8 @@ class Monitor:
 
     def _keep(self, out: Output) -> None:
         self._live.take(out)
-        self._counts.events += sum(event.duration_s is not None for event in out.events)
+        numbers = [event.number for event in out.events]
+        self._counts.events = max([self._counts.events, *numbers])
         self._counts.lost += sum(gap.n_samples for gap in out.gaps)
         self._store.add(
             self._run_id,

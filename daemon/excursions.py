@@ -1,4 +1,4 @@
-"""Slow quantities that leave their limits: distortion on 3-second, frequency on 10-second values.
+"""Slow quantities that leave their limits: distortion on 3-second values, frequency, flicker.
 
 One sustained excursion is one event, with its extreme and when that was reached. It ends when the
 value is back inside by a tenth of the limit (our own choice; no standard gives a hysteresis here).
@@ -6,10 +6,7 @@ value is back inside by a tenth of the limit (our own choice; no standard gives 
 
 from dataclasses import dataclass, replace
 
-from daemon.records import BasicInterval
-
 RELEASE_SHARE = 0.9
-INTERVALS_PER_AGGREGATE = 15  # IEC 61000-4-30: the 150/180-cycle value
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,25 +59,3 @@ class ExcursionDetector:
         """The segment is over: what was still open, without an end."""
         left, self.open = self.open, None
         return left
-
-
-class DistortionAggregate:
-    """150/180-cycle THDS of one channel: quadratic mean of 15 intervals, none of them flagged."""
-
-    def __init__(self) -> None:
-        self._intervals: list[BasicInterval] = []
-
-    def feed(self, interval: BasicInterval) -> Reading | None:
-        """Take one interval; the aggregate it completes, unless a disturbance touched it."""
-        self._intervals.append(interval)
-        if len(self._intervals) < INTERVALS_PER_AGGREGATE:
-            return None
-        whole, self._intervals = self._intervals, []
-        if any(part.flagged for part in whole):
-            return None
-        power = sum(part.thd_pct**2 for part in whole) / len(whole)
-        return Reading(whole[0].start_index, whole[-1].end_index, float(power**0.5))
-
-    def restart(self) -> None:
-        """Samples were lost: begin a new aggregate."""
-        self._intervals = []

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon import __version__
-from daemon.pipeline import Output, PipelineSetup
+from daemon.plan import PipelineSetup
+from daemon.records import Output
 from daemon.ring import RING_S
 from daemon.schema import utc_text
 from daemon.settings import Settings
@@ -67,10 +68,12 @@ class LiveValues:
             if len(half_cycles.urms_v):
                 self._urms_v[half_cycles.channel] = float(half_cycles.urms_v[-1])
         for interval in out.intervals:
-            self._thd_pct[interval.channel] = interval.thd_pct
+            thd_pct = interval.thd_pct
+            self._thd_pct[interval.channel] = None if np.isnan(thd_pct) else thd_pct
             self._harmonics[interval.channel] = tuple(np.round(interval.harmonics_pct, 3).tolist())
             if interval.channel == 0 and not interval.flagged:
-                self._frequency_hz = interval.frequency_hz
+                hz = interval.frequency_hz
+                self._frequency_hz = None if np.isnan(hz) else hz
         for event in out.events:
             if event.duration_s is None and not event.complete:
                 self._open[event.number] = (event.channel, event.kind.value)

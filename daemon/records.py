@@ -4,7 +4,7 @@ The time axis is the sample index. A fractional index such as 1234.25 lies betwe
 `start_s` and the like are seconds from the first sample of the run: index / sample rate.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -75,9 +75,9 @@ class BasicInterval:
     start_index: float
     end_index: float
     urms_v: float
-    frequency_hz: float
-    thd_pct: float  # subgroup distortion THDS, orders 2 to 50
-    harmonics_pct: NDArray[np.float64]  # subgroups 1 to 50, in % of the first
+    frequency_hz: float  # NaN without a voltage to lock to
+    thd_pct: float  # subgroup distortion THDS, orders 2 to 50; NaN without a fundamental
+    harmonics_pct: NDArray[np.float64]  # subgroups 1 to 50, in % of the first; NaN: unknown
     flagged: bool  # a dip, swell, interruption or gap touches it
 
 
@@ -92,11 +92,15 @@ class TenSecondFrequency:
 
 @dataclass(frozen=True, slots=True)
 class TenMinuteValue:
-    """Mean-square mean of the basic intervals of one ten-minute slot."""
+    """One channel over one ten-minute slot."""
 
     channel: int
     start_index: float
     urms_v: float
+    under_pct: float  # under-deviation in % of the declared voltage
+    over_pct: float  # over-deviation, likewise
+    thd_pct: float
+    pst: float | None  # None: no flicker measured, or not for the whole slot
     flagged: bool
 
 
@@ -146,6 +150,18 @@ class Event:
     flags: tuple[str, ...]
     trace: Trace | None = None
     waveforms: tuple[Waveform, ...] = ()
+
+
+@dataclass(slots=True)
+class Output:
+    """What one block brought, in order of time for each channel."""
+
+    half_cycles: list[HalfCycles] = field(default_factory=list)
+    intervals: list[BasicInterval] = field(default_factory=list)
+    frequencies: list[TenSecondFrequency] = field(default_factory=list)
+    ten_minute: list[TenMinuteValue] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,6 +93,7 @@ class Supply(Table):
     nominal_v: Number = Field(ge=10, le=100_000)  # recordings may come from the medium voltage
     frequency_hz: Literal[50, 60]
     profile: Line = "iti-2000"
+    lamp_v: Literal[120, 230] | None = None  # None: the one nearer to nominal_v
 
     @field_validator("profile")
     @classmethod
@@ -130,6 +131,7 @@ class Capture(Table):
     frequency_pct: Number | None = Field(default=1.0, ge=0.05, le=15)
     transient_pct: Number | None = Field(default=20.0, ge=1, le=500)
     rapid_change_pct: Number | None = Field(default=None, ge=1, le=50)
+    flicker_pst: Number | None = Field(default=1.0, ge=0.2, le=50)
 
     @field_validator("hysteresis_pct")
     @classmethod

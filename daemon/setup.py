@@ -2,12 +2,13 @@
 
 from daemon.errors import InputError
 from daemon.measure.channel import Supply
-from daemon.pipeline import BULK_FRAME_S, LIVE_FRAME_S, ChannelSetup, PipelineSetup
+from daemon.plan import BULK_FRAME_S, LIVE_FRAME_S, ChannelSetup, PipelineSetup
 from daemon.settings import Settings
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 from drivers.source import SourceInfo
 
+LOWEST_FLICKER_RATE_HZ = 1000.0
 LOWEST_RATE_HZ = 600.0  # ten samples a cycle at 60 Hz: below it one-cycle rms means little
 
 
@@ -36,10 +37,20 @@ def pipeline_setup(
             interruption=capture.interruption_pct,
             hysteresis=capture.hysteresis_pct,
         ),
-        slow_limits=SlowLimits(capture.distortion_pct, capture.frequency_pct),
+        slow_limits=SlowLimits(capture.distortion_pct, capture.frequency_pct, capture.flicker_pst),
+        rapid_change_pct=capture.rapid_change_pct,
+        lamp_v=_lamp_v(settings, info),
         slot_origin_index=slot_origin_index,
         frame_s=LIVE_FRAME_S if info.is_live else BULK_FRAME_S,
     )
+
+
+def _lamp_v(settings: Settings, info: SourceInfo) -> int | None:
+    """The flickermeter's reference lamp; none when the rate cannot show flicker."""
+    if info.sample_rate_hz < LOWEST_FLICKER_RATE_HZ:
+        return None
+    nominal_v = settings.supply.nominal_v
+    return settings.supply.lamp_v or (230 if nominal_v > 160 else 120)
 
 
 def _channels(settings: Settings, info: SourceInfo) -> tuple[ChannelSetup, ...]:

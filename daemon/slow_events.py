@@ -1,10 +1,12 @@
-"""Distortion and frequency events of one channel."""
+"""Distortion, frequency and flicker events of one channel."""
 
 from dataclasses import dataclass
 
-from daemon.excursions import DistortionAggregate, Excursion, ExcursionDetector, Reading
+from daemon.excursions import Excursion, ExcursionDetector, Reading
+from daemon.measure.aggregate import Aggregate
+from daemon.measure.flicker import ShortTerm
 from daemon.numbering import Numbering
-from daemon.records import BasicInterval, Event, Kind, TenSecondFrequency
+from daemon.records import Event, Kind, TenSecondFrequency
 
 
 @dataclass(frozen=True, slots=True)
@@ -13,10 +15,11 @@ class SlowLimits:
 
     distortion_pct: float | None
     frequency_pct: float | None  # of the nominal frequency, either way
+    flicker_pst: float | None = None
 
 
 class SlowEvents:
-    """Feeds on intervals and 10-second frequencies; hands on events, open ones included."""
+    """Feeds on aggregated values; hands on events, open ones included."""
 
     def __init__(
         self, channel: str, sample_rate_hz: float, nominal_hz: float, limits: SlowLimits
@@ -24,20 +27,29 @@ class SlowEvents:
         self._channel = channel
         self._fs_hz = sample_rate_hz
         self._nominal_hz = nominal_hz
-        self._aggregate = DistortionAggregate()
         self._watched = {
             kind: _Watched(kind, centre, limit)
             for kind, centre, limit in (
                 (Kind.DISTORTION, 0.0, limits.distortion_pct),
                 (Kind.FREQUENCY, nominal_hz, _share(nominal_hz, limits.frequency_pct)),
+                (Kind.FLICKER, 0.0, limits.flicker_pst),
             )
             if limit is not None
         }
 
-    def take_interval(self, interval: BasicInterval, numbering: Numbering) -> list[Event]:
-        """Take a basic interval of this channel."""
-        reading = self._aggregate.feed(interval)
-        return [] if reading is None else self._take(Kind.DISTORTION, reading, numbering)
+    def take_short(self, value: Aggregate, numbering: Numbering) -> list[Event]:
+        """Take a 150/180-cycle value of this channel; a flagged one says nothing."""
+        if value.flagged:
+            return []
+        reading = Reading(value.start_index, value.end_index, value.thd_pct)
+        return self._take(Kind.DISTORTION, reading, numbering)
+
+    def take_flicker(self, value: ShortTerm, numbering: Numbering) -> list[Event]:
+        """Take a Pst; a flagged one says nothing."""
+        if value.flagged:
+            return []
+        end = value.start_index + 600 * self._fs_hz
+        return self._take(Kind.FLICKER, Reading(value.start_index, end, value.pst), numbering)
 
     def take_frequency(self, value: TenSecondFrequency, numbering: Numbering) -> list[Event]:
         """Take a 10-second frequency; a flagged one may end an event but says nothing else."""
@@ -50,13 +62,13 @@ class SlowEvents:
         reading = Reading(value.start_index, end, value.frequency_hz)
         return self._take(Kind.FREQUENCY, reading, numbering)
 
-    def finish(self) -> list[Event]:
-        """The segment is over: what is still open stays without an end."""
-        self._aggregate.restart()
+    def finish(self, end_index: float, numbering: Numbering) -> list[Event]:
+        """The segment is over at `end_index`: what is still open stays without an end."""
         events = []
         for watched in self._watched.values():
             left = watched.detector.abandon()
             if left is not None:
+                numbering.end(watched.number, end_index)
                 events.append(self._event(watched, left))
         return events
 
@@ -88,7 +100,7 @@ class SlowEvents:
             start_s=start_s,
             duration_s=None if now.end_index is None else now.end_index / self._fs_hz - start_s,
             value=now.extreme,
-            unit="Hz" if is_frequency else "%",
+            unit=_UNITS[watched.kind],
             value_pct=value_pct,
             threshold=watched.threshold(now.extreme),
             extreme_s=now.extreme_index / self._fs_hz,
@@ -97,6 +109,9 @@ class SlowEvents:
             complete=now.end_index is not None,
             flags=(),
         )
+
+
+_UNITS = {Kind.DISTORTION: "%", Kind.FREQUENCY: "Hz", Kind.FLICKER: "Pst"}
 
 
 class _Watched:

@@ -15,7 +15,7 @@ from daemon.evidence import (
     TraceRecorder,
 )
 from daemon.levels import LevelTimer
-from daemon.measure.channel import ChannelMeter, Measured
+from daemon.measure.channel import ChannelMeter, Measured, Supply
 from daemon.numbering import Numbering
 from daemon.records import Event, Kind, Waveform
 from daemon.thresholds import Disturbance, ThresholdDetector, VoltageLimits
@@ -32,6 +32,8 @@ class _Growing:
     now: Disturbance
     levels: LevelTimer
     trace: TraceRecorder
+    is_start_seen: bool  # the segment did not begin inside it
+    slid_until: int  # one-cycle rms has been slid up to this sample
     head: Waveform | None = None
     is_told: bool = False  # handed on as open already
     pieces: list[Waveform] = field(default_factory=list)
@@ -47,19 +49,21 @@ class VoltageEvents:
         self,
         channel: str,
         sample_rate_hz: float,
-        declared_v: float,
+        supply: Supply,
         limits: VoltageLimits,
         full_scale_v: float,
     ) -> None:
         self._channel = channel
         self._fs_hz = sample_rate_hz
-        self._declared_v = declared_v
+        self._declared_v = supply.declared_v
+        self._half_cycle = sample_rate_hz / supply.frequency_hz / 2
         self._limits = limits
         self._full_scale_v = full_scale_v
         self._detector = ThresholdDetector(limits)
         self._growing: list[_Growing] = []
         self._traces = TraceHistory(sample_rate_hz)
-        self._slid_until = 0  # one-cycle rms has been slid up to this sample
+        self._segment_start: float | None = None  # index of its first value
+        self._newest_index = 0.0  # of the newest value
         self.spans: list[tuple[float, float]] = []  # in samples, touched as of the latest frame
 
     def feed(
@@ -71,6 +75,10 @@ class VoltageEvents:
     ) -> list[Event]:
         """Take one frame's values and the means to look closer at them."""
         index = measured.crossings.index
+        if len(index):
+            self._newest_index = float(index[-1])
+            if self._segment_start is None:
+                self._segment_start = float(index[0])
         self._traces.add(index, measured.urms_half_v)
         self._extend_traces(measured)
         ended = self._detector.feed(index, measured.urms_half_v)
@@ -83,20 +91,22 @@ class VoltageEvents:
         self._slide(measured, meter)
         return self._hand_on(history, is_last=False)
 
-    def finish(self, history: SampleHistory) -> list[Event]:
+    def finish(self, history: SampleHistory, numbering: Numbering) -> list[Event]:
         """The segment is over: what is still open stays without an end."""
         left = self._detector.abandon()
         if left is not None:
             self._growing[-1].now = left
-        self._slid_until = 0
+            numbering.end(self._growing[-1].number, history.next_index)
+        self._segment_start = None
         return self._hand_on(history, is_last=True)
 
     def _touched_spans(self) -> list[tuple[float, float]]:
-        half_window = self._fs_hz / 100  # values are stamped half a window early
+        """A disturbance begins after the start of its first window beyond the threshold, and it
+        is over half a cycle into the first window that is back inside."""
         return [
             (
-                grown.now.start_index + half_window,
-                np.inf if grown.now.end_index is None else grown.now.end_index + half_window,
+                grown.now.start_index,
+                np.inf if grown.now.end_index is None else grown.now.end_index + self._half_cycle,
             )
             for grown in self._growing
         ]
@@ -117,12 +127,15 @@ class VoltageEvents:
                 if disturbance.end_index is not None:
                     numbering.end(grown.number, disturbance.end_index)
                 return
-        cycle = self._fs_hz / 50
         start, end = disturbance.start_index, disturbance.end_index
-        number, group = numbering.enter(self._channel, start, end, cycle)
+        number, group = numbering.enter(self._channel, start, end, 2 * self._half_cycle)
         trace = TraceRecorder(*self._traces.since(start / self._fs_hz - TRACE_MARGIN_S))
         levels = LevelTimer(disturbance.is_swell)
-        self._growing.append(_Growing(number, group, disturbance, levels, trace))
+        is_start_seen = start != self._segment_start
+        first_slid = int(start - 2 * self._half_cycle)
+        self._growing.append(
+            _Growing(number, group, disturbance, levels, trace, is_start_seen, first_slid)
+        )
 
     def _slide(self, measured: Measured, meter: ChannelMeter) -> None:
         """Slide one-cycle rms over what this frame added to each disturbance."""
@@ -131,13 +144,12 @@ class VoltageEvents:
         until = int(measured.crossings.index[-1])
         period = float(measured.crossings.period[-1])
         for grown in self._growing:
-            start = max(int(grown.now.start_index - period), self._slid_until)
             end = grown.now.end_index
             stop = until if end is None else min(until, int(end + period))
-            if stop > start:
-                _, slid = meter.sliding_rms(start, stop, period)
+            if stop > grown.slid_until:
+                _, slid = meter.sliding_rms(grown.slid_until, stop, period)
                 grown.levels.feed(100 * slid / self._declared_v)
-        self._slid_until = until
+                grown.slid_until = stop
 
     def _hand_on(self, history: SampleHistory, *, is_last: bool) -> list[Event]:
         events, still_growing = [], []
@@ -158,7 +170,7 @@ class VoltageEvents:
         if is_last:
             return True
         margin = POST_S * self._fs_hz
-        return end is not None and end + margin <= min(history.next_index, self._slid_until)
+        return end is not None and end + margin <= min(history.next_index, self._newest_index)
 
     def _keep_head(self, grown: _Growing, history: SampleHistory) -> bool:
         """Keep the start of an event that goes on for longer than the history reaches back."""
@@ -197,27 +209,32 @@ class VoltageEvents:
             value_pct=100 * now.extreme_v / self._declared_v,
             threshold=self._limits.swell_v if now.is_swell else self._limits.dip_v,
             extreme_s=now.extreme_index / self._fs_hz,
-            below_interruption_s=_interrupted_s(now, self._fs_hz),
+            below_interruption_s=self._interrupted_s(now),
             level_times=grown.levels.times(self._fs_hz),
-            complete=end_s is not None,
-            flags=self._flags(pieces),
+            complete=end_s is not None and grown.is_start_seen,
+            flags=self._flags(grown, pieces),
             trace=grown.trace.trace(),
             waveforms=tuple(pieces),
         )
 
-    def _flags(self, pieces: list[Waveform]) -> tuple[str, ...]:
+    def _flags(self, grown: _Growing, pieces: list[Waveform]) -> tuple[str, ...]:
         is_clipped = any(
             float(np.abs(piece.volts).max(initial=0.0)) >= 0.999 * self._full_scale_v
             for piece in pieces
         )
-        return ("clipped",) if is_clipped else ()
+        flags = {"clipped": is_clipped, "start_not_seen": not grown.is_start_seen}
+        return tuple(flag for flag, is_set in flags.items() if is_set)
+
+    def _interrupted_s(self, now: Disturbance) -> float | None:
+        if not now.is_interruption:
+            return None
+        samples = now.interrupted_samples
+        if now.interrupted_from is not None:
+            samples += self._newest_index + self._half_cycle - now.interrupted_from
+        return samples / self._fs_hz
 
 
 def _kind(now: Disturbance) -> Kind:
     if now.is_swell:
         return Kind.SWELL
     return Kind.INTERRUPTION if now.is_interruption else Kind.DIP
-
-
-def _interrupted_s(now: Disturbance, sample_rate_hz: float) -> float | None:
-    return now.interrupted_samples / sample_rate_hz if now.is_interruption else None

@@ -13,8 +13,17 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from daemon.measure.channel import Supply
-from daemon.pipeline import ChannelSetup, Output, Pipeline, PipelineSetup
-from daemon.records import BasicInterval, Event, Gap, HalfCycles, TenMinuteValue, TenSecondFrequency
+from daemon.pipeline import Pipeline
+from daemon.plan import ChannelSetup, PipelineSetup
+from daemon.records import (
+    BasicInterval,
+    Event,
+    Gap,
+    HalfCycles,
+    Output,
+    TenMinuteValue,
+    TenSecondFrequency,
+)
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 from drivers.source import Block

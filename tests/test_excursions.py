@@ -1,13 +1,15 @@
-"""Stays outside a limit, and the 150/180-cycle distortion they are found on."""
+"""Stays outside a limit, and the events they become."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.excursions import DistortionAggregate, Excursion, ExcursionDetector, Reading
+from daemon.excursions import Excursion, ExcursionDetector, Reading
+from daemon.measure.aggregate import Aggregate
+from daemon.measure.flicker import ShortTerm
 from daemon.numbering import Numbering
-from daemon.records import BasicInterval, Kind, TenSecondFrequency
+from daemon.records import Kind, TenSecondFrequency
 from daemon.slow_events import SlowEvents, SlowLimits
 
 
@@ -72,41 +74,51 @@ def test_stays_by_hand(values: list[float]) -> None:
     ]
 
 
-def interval(n: int, thd_pct: float, flagged: bool = False) -> BasicInterval:
-    return BasicInterval(0, 200.0 * n, 200.0 * (n + 1), 230, 50, thd_pct, np.zeros(50), flagged)
+def three_seconds(n: int, thd_pct: float, flagged: bool = False) -> Aggregate:
+    """A 150-cycle value."""
+    return Aggregate(0, 3000.0 * n, 3000.0 * (n + 1), 15, 230, 0, 0, thd_pct, np.zeros(50), flagged)
 
 
-def test_fifteen_intervals_make_a_quadratic_mean() -> None:
-    aggregate = DistortionAggregate()
-    found = [aggregate.feed(interval(n, 3.0 if n % 15 else 9.0)) for n in range(31)]
-    given = [reading for reading in found if reading is not None]
-    # sqrt((14 x 9 + 81) / 15): IEC 61000-4-30 aggregates squares (from memory).
-    assert [reading.value for reading in given] == pytest.approx([np.sqrt(207 / 15)] * 2)
-    assert [(reading.start_index, reading.end_index) for reading in given] == [
-        (0, 3000),
-        (3000, 6000),
+def slow(
+    distortion_pct: float | None = 5,
+    frequency_pct: float | None = 1,
+    flicker_pst: float | None = 1,
+) -> SlowEvents:
+    return SlowEvents("L1", 1000, 50, SlowLimits(distortion_pct, frequency_pct, flicker_pst))
+
+
+def test_distortion_is_one_event_with_its_maximum() -> None:
+    events, numbering = slow(), Numbering()
+    told = [
+        event
+        for n, thd in enumerate([3.0, 6.0, 8.0, 7.0, 4.0, 3.0])
+        for event in events.take_short(three_seconds(n, thd), numbering)
     ]
+    last = told[-1]
+    assert {event.number for event in told} == {1}
+    assert (last.kind, last.value, last.unit, last.threshold) == (Kind.DISTORTION, 8.0, "%", 5.0)
+    assert (last.start_s, last.duration_s, last.extreme_s, last.complete) == (3, 9, 6, True)
 
 
-def test_a_flagged_interval_silences_its_aggregate_only() -> None:
-    aggregate = DistortionAggregate()
-    found = [aggregate.feed(interval(n, 4.0, flagged=n == 20)) for n in range(45)]
-    assert [reading.start_index for reading in found if reading is not None] == [0, 6000]
+def test_a_flagged_value_says_nothing() -> None:
+    events, numbering = slow(), Numbering()
+    assert events.take_short(three_seconds(0, 90.0, flagged=True), numbering) == []
+    assert events.take_flicker(ShortTerm(0, 9.0, True), numbering) == []
 
 
-def test_lost_samples_begin_a_new_aggregate() -> None:
-    aggregate = DistortionAggregate()
-    for n in range(10):
-        aggregate.feed(interval(n, 50.0))
-    aggregate.restart()
-    found = [aggregate.feed(interval(n, 4.0)) for n in range(20, 35)]
-    assert found[:14] == [None] * 14
-    assert found[14] is not None
-    assert found[14].value == pytest.approx(4.0)
+def test_an_unknown_distortion_says_nothing() -> None:
+    events, numbering = slow(), Numbering()
+    assert events.take_short(three_seconds(0, np.nan), numbering) == []
+    events.take_short(three_seconds(1, 9.0), numbering)
+    assert events.take_short(three_seconds(2, np.nan), numbering) == []
 
 
-def slow(distortion_pct: float | None = 5, frequency_pct: float | None = 1) -> SlowEvents:
-    return SlowEvents("L1", 1000, 50, SlowLimits(distortion_pct, frequency_pct))
+def test_flicker_beyond_its_limit_is_an_event() -> None:
+    events, numbering = slow(), Numbering()
+    (event,) = events.take_flicker(ShortTerm(600_000, 1.3, False), numbering)
+    assert (event.kind, event.value, event.unit, event.threshold) == (Kind.FLICKER, 1.3, "Pst", 1)
+    (event,) = events.take_flicker(ShortTerm(1_200_000, 0.6, False), numbering)
+    assert (event.start_s, event.duration_s, event.complete) == (600, 600, True)
 
 
 def test_a_flagged_frequency_says_nothing() -> None:
@@ -128,14 +140,15 @@ def test_an_event_is_told_again_only_when_it_changes() -> None:
 
 
 def test_what_is_not_watched_gives_nothing() -> None:
-    events, numbering = slow(None, None), Numbering()
+    events, numbering = slow(None, None, None), Numbering()
     assert events.take_frequency(TenSecondFrequency(0, 45.0, False), numbering) == []
-    assert [events.take_interval(interval(n, 90), numbering) for n in range(15)] == [[]] * 15
+    assert events.take_short(three_seconds(0, 90), numbering) == []
+    assert events.take_flicker(ShortTerm(0, 9.0, False), numbering) == []
 
 
 def test_the_end_of_a_segment_leaves_events_without_an_end() -> None:
     events, numbering = slow(), Numbering()
     events.take_frequency(TenSecondFrequency(0, 49.0, False), numbering)
-    (left,) = events.finish()
+    (left,) = events.finish(12_000, numbering)
     assert (left.complete, left.duration_s, left.number) == (False, None, 1)
-    assert events.finish() == []
+    assert events.finish(12_000, numbering) == []

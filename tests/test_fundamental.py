@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import signal
 
-from daemon.measure.fundamental import Crossings, FundamentalTracker
+from daemon.measure.fundamental import Crossings, FundamentalTracker, join_crossings
 from tests.signals import (
     MANY_CROSSINGS,
     STATE_2,
@@ -53,11 +53,7 @@ def track(volts: Floats, rate_hz: float = 16000, nominal_hz: float = 50) -> Cros
     tracker = FundamentalTracker(rate_hz, nominal_hz, 6.5)
     length = len(volts) // tracker.sum_length * tracker.sum_length
     parts = [tracker.feed(volts[:length]), tracker.finish()]
-    return Crossings(
-        np.concatenate([part.index for part in parts]),
-        np.concatenate([part.period for part in parts]),
-        np.concatenate([part.is_upward for part in parts]),
-    )
+    return join_crossings(*parts)
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)

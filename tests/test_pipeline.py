@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from daemon.pipeline import ChannelSetup, Pipeline, frame_length
+from daemon.pipeline import Pipeline, frame_length
+from daemon.plan import ChannelSetup
 from daemon.records import Kind, Waveform
 from daemon.slow_events import SlowLimits
 from drivers.source import Block
@@ -189,7 +190,10 @@ def test_direct_voltage_only(level: float) -> None:
     assert half.period == pytest.approx(np.full(len(half.period), 160.0))
     assert half.urms_v == pytest.approx(np.full(len(half.period), level), abs=1e-4)
     assert len(ran.events) == (level < 207)
-    assert all(np.isfinite(part.thd_pct) for part in ran.intervals)
+    # Neither a frequency nor a share of the fundamental is known.
+    assert all(np.isnan(part.thd_pct) for part in ran.intervals)
+    assert all(np.isnan(part.frequency_hz) for part in ran.intervals)
+    assert len(ran.frequencies) == 0
 
 
 def test_a_run_that_begins_inside_an_interruption() -> None:

@@ -117,6 +117,7 @@ def test_the_shortest_configuration_has_the_documented_defaults(tmp_path: Path) 
         "frequency_pct": 1,
         "transient_pct": 20,
         "rapid_change_pct": None,
+        "flicker_pst": 1,
     }
     assert settings.store.keep_mb == 500
     assert (settings.page.bind, settings.page.port) == ("127.0.0.1", 8230)
@@ -190,6 +191,7 @@ BAD_VALUES = [
     ({"capture": {"frequency_pct": 0}}, "capture.frequency_pct", "0"),
     ({"capture": {"transient_pct": "off"}}, "capture.transient_pct", "off"),
     ({"capture": {"rapid_change_pct": 0}}, "capture.rapid_change_pct", "0"),
+    ({"capture": {"flicker_pst": 0.1}}, "capture.flicker_pst", "0.1"),
     ({"store": {"path": 3}}, "store.path", "3"),
     ({"store": {"path": ""}}, "store.path", "folder"),
     ({"store": {"path": "a\0b"}}, "store.path", "x00"),

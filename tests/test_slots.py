@@ -1,4 +1,4 @@
-"""Clock slots: whole cycles in ten seconds, mean squares in ten minutes."""
+"""Clock slots: whole cycles in ten seconds."""
 
 import math
 
@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from daemon.measure.slots import FrequencySlots, TenMinuteSlots
-from daemon.records import BasicInterval, TenMinuteValue, TenSecondFrequency
+from daemon.measure.fundamental import Crossings
+from daemon.measure.slots import FrequencySlots
+from daemon.records import TenSecondFrequency
 
 RATE_HZ = 1000.0
 
@@ -18,10 +19,22 @@ def crossings(hz: float, stop_s: float, lead: float = 0.0) -> NDArray[np.float64
     return np.asarray((turns + lead) / hz * RATE_HZ, np.float64)
 
 
+def feed(
+    slots: FrequencySlots,
+    upward: NDArray[np.float64],
+    *,
+    spans: tuple[tuple[float, float], ...] = (),
+    is_locked: bool = True,
+) -> list[TenSecondFrequency]:
+    """Upward crossings, with the downward ones between them that play no part."""
+    index = np.repeat(upward, 2)
+    is_upward = np.tile([True, False], len(upward))
+    locked = np.full(len(index), is_locked)
+    return slots.feed(Crossings(index, np.ones(len(index)), is_upward, locked), list(spans))
+
+
 def fed(slots: FrequencySlots, upward: NDArray[np.float64], n_parts: int = 1) -> list[float]:
-    values = [
-        value for part in np.array_split(upward, n_parts) for value in slots.feed(part, False)
-    ]
+    values = [value for part in np.array_split(upward, n_parts) for value in feed(slots, part)]
     return [value.frequency_hz for value in values]
 
 
@@ -51,7 +64,7 @@ def test_cycles_that_straddle_an_edge_are_dropped() -> None:
 @pytest.mark.parametrize(("origin_s", "first_s"), [(0, 0), (3, 3), (-4, 6), (13, 3), (-600, 0)])
 def test_slots_begin_at_the_origin_and_every_ten_seconds(origin_s: float, first_s: float) -> None:
     slots = FrequencySlots(RATE_HZ, origin_s * RATE_HZ)
-    values = slots.feed(crossings(50, 35, 0.5), False)
+    values = feed(slots, crossings(50, 35, 0.5))
     starts = [value.start_index / RATE_HZ for value in values]
     # The part before the first whole slot gives no value.
     assert starts == [first_s + 10 * n for n in range(len(starts))]
@@ -61,90 +74,37 @@ def test_slots_begin_at_the_origin_and_every_ten_seconds(origin_s: float, first_
 def test_a_lost_stretch_leaves_no_value_for_its_slot() -> None:
     slots = FrequencySlots(RATE_HZ, 0)
     upward = crossings(50, 45, 0.5)
-    values = slots.feed(upward[upward < 14000], False)
+    values = feed(slots, upward[upward < 14000])
     slots.restart()
-    values += slots.feed(upward[upward > 16000], False)
+    values += feed(slots, upward[upward > 16000])
     assert [value.start_index for value in values] == [0, 20000, 30000]
 
 
-def test_disturbance_flags_the_slot_under_way() -> None:
+@pytest.mark.parametrize(
+    ("span", "flagged"),
+    [
+        ((9500, 9900), [True, False, False, False]),
+        ((9900, 10100), [True, True, False, False]),
+        ((10000, 12000), [False, True, False, False]),
+        ((8000, 10000), [True, False, False, False]),
+        ((15000, 35000), [False, True, True, True]),
+    ],
+)
+def test_a_disturbance_flags_the_slots_it_touches(
+    span: tuple[float, float], flagged: list[bool]
+) -> None:
     slots = FrequencySlots(RATE_HZ, 0)
     upward = crossings(50, 41, 0.5)
     values: list[TenSecondFrequency] = []
     for second in range(41):
         part = upward[(upward >= 1000 * second) & (upward < 1000 * (second + 1))]
-        values += slots.feed(part, second == 15)
-    assert [value.flagged for value in values] == [False, True, False, False]
+        now = 1000 * (second + 1)
+        start, end = span
+        known = ((start, end if end < now else np.inf),) if start < now < end + 2000 else ()
+        values += feed(slots, part, spans=known)
+    assert [value.flagged for value in values] == flagged
 
 
-def interval(start_s: float, end_s: float, urms_v: float, flagged: bool = False) -> BasicInterval:
-    return BasicInterval(
-        channel=0,
-        start_index=start_s * RATE_HZ,
-        end_index=end_s * RATE_HZ,
-        urms_v=urms_v,
-        frequency_hz=50,
-        thd_pct=0,
-        harmonics_pct=np.zeros(50),
-        flagged=flagged,
-    )
-
-
-def ten_minutes(
-    slots: TenMinuteSlots, hz: float, stop_s: float, levels: dict[float, float] | None = None
-) -> tuple[list[TenMinuteValue], int]:
-    """Ten-cycle intervals up to `stop_s`; a level in V holds from the time given with it."""
-    values, length = [], 10 / hz
-    n = math.ceil(stop_s / length)
-    for k in range(n):
-        level = [v for start, v in (levels or {0: 230}).items() if start <= k * length + 1e-9][-1]
-        values += slots.feed(interval(k * length, (k + 1) * length, level))
-    return values, n
-
-
-@pytest.mark.parametrize(("hz", "count"), [(50.0, 3000), (49.5, 2970), (50.2, 3012), (49.7, 2982)])
-def test_a_slot_takes_the_intervals_that_begin_in_it(hz: float, count: int) -> None:
-    values, _ = ten_minutes(TenMinuteSlots(RATE_HZ, 0), hz, 601)
-    (value,) = values
-    assert value.urms_v == pytest.approx(230, rel=1e-12)
-    assert not value.flagged
-    # Arithmetic: 600 s over ten cycles. The count shows as the weight of one interval at 0 V.
-    slots = TenMinuteSlots(RATE_HZ, 0)
-    (lower,), _ = ten_minutes(slots, hz, 601, {0: 0.0, 10 / hz: 230.0})
-    assert 1 / (1 - (lower.urms_v / 230) ** 2) == pytest.approx(count, abs=1)
-
-
-def test_mean_squares_not_means() -> None:
-    # A tenth of ten minutes at 0 V, the rest at 230 V: 230 sqrt(0.9) = 218.197 V.
-    (value,), _ = ten_minutes(TenMinuteSlots(RATE_HZ, 0), 50, 601, {0: 0.0, 60: 230.0})
-    assert value.urms_v == pytest.approx(218.197, abs=0.001)
-
-
-def test_flags_of_a_slot() -> None:
-    slots = TenMinuteSlots(RATE_HZ, 0)
-    values: list[TenMinuteValue] = []
-    for k in range(9001):  # 0.2 s each
-        values += slots.feed(interval(k * 0.2, (k + 1) * 0.2, 230, flagged=k == 4500))
-    assert [(value.start_index, value.flagged) for value in values] == [
-        (0, False),
-        (600_000, True),  # interval 4500 begins at 900 s
-        (1_200_000, False),
-    ]
-
-
-@pytest.mark.parametrize(("missing_s", "flagged"), [(5, False), (7, True)])
-def test_a_slot_with_more_than_a_hundredth_missing_is_flagged(
-    missing_s: float, flagged: bool
-) -> None:
-    slots = TenMinuteSlots(RATE_HZ, 0)
-    values: list[TenMinuteValue] = []
-    for k in range(3001):
-        if not 100 <= k * 0.2 < 100 + missing_s:
-            values += slots.feed(interval(k * 0.2, (k + 1) * 0.2, 230))
-    assert [value.flagged for value in values] == [flagged]
-
-
-def test_origin_of_ten_minutes() -> None:
-    (value,), _ = ten_minutes(TenMinuteSlots(RATE_HZ, -250 * RATE_HZ), 50, 351)
-    assert value.start_index == -250 * RATE_HZ
-    assert value.flagged  # 250 s of it lie before the run
+def test_crossings_run_on_without_a_voltage_give_no_frequency() -> None:
+    slots = FrequencySlots(RATE_HZ, 0)
+    assert feed(slots, crossings(50, 41, 0.5), is_locked=False) == []

@@ -13,13 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.measure.channel import Supply
-from daemon.pipeline import (
-    BULK_FRAME_S,
-    LIVE_FRAME_S,
-    ChannelSetup,
-    Pipeline,
-    PipelineSetup,
-)
+from daemon.pipeline import Pipeline
+from daemon.plan import BULK_FRAME_S, LIVE_FRAME_S, ChannelSetup, PipelineSetup
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 from drivers.source import Block

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import click
 
-from daemon.pipeline import Output, Pipeline, PipelineSetup
+from daemon.pipeline import Pipeline
+from daemon.plan import PipelineSetup
+from daemon.records import Output
 from daemon.settings import load_settings
 from daemon.setup import pipeline_setup
 from drivers.clock import SystemClock
@@ -87,13 +89,16 @@ def _basic(out: Output, setup: PipelineSetup) -> Iterator[Row]:
             "t_s": interval.start_index / setup.sample_rate_hz,
             "channel": setup.channels[interval.channel].name,
             "urms_v": interval.urms_v,
-            "frequency_hz": interval.frequency_hz,
-            "thd_pct": interval.thd_pct,
-            "harmonics_pct": [
-                None if math.isnan(part) else part for part in interval.harmonics_pct.tolist()
-            ],
+            "frequency_hz": _known(interval.frequency_hz),
+            "thd_pct": _known(interval.thd_pct),
+            "harmonics_pct": [_known(part) for part in interval.harmonics_pct.tolist()],
             "flagged": interval.flagged,
         }
+
+
+def _known(value: float) -> float | None:
+    """What could not be measured is null, not NaN, which JSON does not know."""
+    return None if math.isnan(value) else value
 
 
 def _ten_seconds(out: Output, setup: PipelineSetup) -> Iterator[Row]:
@@ -108,7 +113,7 @@ def _ten_minutes(out: Output, setup: PipelineSetup) -> Iterator[Row]:
             "t_s": value.start_index / setup.sample_rate_hz,
             "channel": setup.channels[value.channel].name,
             "urms_v": value.urms_v,
-            "pst": None,
+            "pst": value.pst,
         }
 
 
@@ -124,7 +129,7 @@ _HEADINGS = {
         f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}  {'Frequency Hz':>12}  {'THD %':>7}"
     ),
     "10s": f"{'Time s':>12}  {'Frequency Hz':>12}",
-    "10min": f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}",
+    "10min": f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}  {'Pst':>7}",
 }
 
 
@@ -134,7 +139,16 @@ def _voltage_line(row: Row) -> str:
 
 def _basic_line(row: Row) -> str:
     flag = "  touched by an event" if row["flagged"] else ""
-    return f"{_voltage_line(row)}  {row['frequency_hz']:12.4f}  {row['thd_pct']:7.3f}{flag}"
+    frequency, thd = _cell(row["frequency_hz"], 12, 4), _cell(row["thd_pct"], 7, 3)
+    return f"{_voltage_line(row)}  {frequency}  {thd}{flag}"
+
+
+def _cell(value: object, width: int, digits: int) -> str:
+    return f"{'-':>{width}}" if value is None else f"{value:{width}.{digits}f}"
+
+
+def _ten_minute_line(row: Row) -> str:
+    return f"{_voltage_line(row)}  {_cell(row['pst'], 7, 3)}"
 
 
 def _frequency_line(row: Row) -> str:
@@ -145,5 +159,5 @@ _LINES: dict[str, Callable[[Row], str]] = {
     "half-cycle": _voltage_line,
     "basic": _basic_line,
     "10s": _frequency_line,
-    "10min": _voltage_line,
+    "10min": _ten_minute_line,
 }

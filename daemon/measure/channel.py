@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.measure.fundamental import Crossings, FundamentalTracker
+from daemon.measure.fundamental import Crossings, FundamentalTracker, join_crossings
 from daemon.measure.rms import accumulate_energy, sliding_rms, window_rms
 from daemon.measure.spectrum import distortion_pct, harmonic_subgroups, measurable_orders
 
@@ -35,9 +35,9 @@ class Intervals:
     start_index: Floats
     end_index: Floats
     urms_v: Floats
-    frequency_hz: Floats
-    thd_pct: Floats
-    harmonics_pct: Floats  # shape (n, 50)
+    frequency_hz: Floats  # NaN without a voltage to lock to
+    thd_pct: Floats  # NaN without a fundamental
+    harmonics_pct: Floats  # shape (n, 50); NaN likewise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,8 +61,9 @@ class ChannelMeter:
         self._kept_from = 0  # segment index of the first sample still kept
         self._volts = np.empty(0)
         self._energy = np.zeros(1)
-        self._waiting = _none()  # crossings whose window has not been measured yet
+        self._waiting = join_crossings()  # crossings whose window has not been measured yet
         self._edges = np.empty(0)  # crossings of the basic interval under way
+        self._locked = np.empty(0, np.bool_)  # of the same
         self._has_started = False
 
     @property
@@ -99,50 +100,52 @@ class ChannelMeter:
 
     def _measure(self, new: Crossings) -> Measured:
         offset = self._kept_from
-        crossings = _append_crossings(self._waiting, new)
+        crossings = join_crossings(self._waiting, new)
         end = crossings.index + crossings.period
         is_seen = end <= offset + len(self._volts) - 0.5
         seen = int(np.argmin(np.append(is_seen, False)))
         ready, self._waiting = _split(crossings, seen)
         urms = window_rms(self._energy, ready.index - offset, ready.period)
         intervals = self._intervals(ready)
-        shifted = Crossings(ready.index + self._origin, ready.period, ready.is_upward)
+        shifted = Crossings(
+            ready.index + self._origin, ready.period, ready.is_upward, ready.is_locked
+        )
         return Measured(shifted, urms, intervals)
 
     def _intervals(self, ready: Crossings) -> Intervals:
         """Contiguous basic intervals from the first upward crossing on."""
-        index = ready.index
-        if not self._has_started and ready.is_upward.any():
-            index = index[int(np.argmax(ready.is_upward)) :]
-            self._has_started = True
-        elif not self._has_started:
-            index = index[:0]
-        edges = np.concatenate([self._edges, index])
+        start = 0
+        if not self._has_started:
+            self._has_started = bool(ready.is_upward.any())
+            start = int(np.argmax(ready.is_upward)) if self._has_started else len(ready.index)
+        edges = np.concatenate([self._edges, ready.index[start:]])
+        locked = np.concatenate([self._locked, ready.is_locked[start:]])
         halves = 2 * self._supply.cycles_per_basic
         n_whole = max(0, (len(edges) - 1) // halves)
-        self._edges = edges[n_whole * halves :]
-        return self._evaluate(edges[: n_whole * halves + 1 : halves])
+        used = n_whole * halves
+        self._edges, self._locked = edges[used:], locked[used:]
+        is_locked = np.array([part.any() for part in np.split(locked[:used], max(n_whole, 1))])
+        return self._evaluate(edges[: used + 1 : halves], is_locked)
 
-    def _evaluate(self, edges: Floats) -> Intervals:
+    def _evaluate(self, edges: Floats, is_locked: NDArray[np.bool_]) -> Intervals:
         if len(edges) < 2:
             none = np.empty(0)
             return Intervals(none, none, none, none, none, np.empty((0, 50)))
         start, length = edges[:-1] - self._kept_from, np.diff(edges)
         cycles = self._supply.cycles_per_basic
         frequency = cycles * self._sample_rate_hz / length
+        known_hz = np.where(is_locked, frequency, np.nan)
         n_orders = measurable_orders(self._sample_rate_hz, 1.02 * float(frequency.max()))
         subgroups = harmonic_subgroups(self._volts, start, length, cycles, n_orders)
-        first = subgroups[:, :1]
-        percent = 100 * np.divide(
-            subgroups, first, where=first > 0, out=np.full_like(subgroups, np.nan)
-        )
+        # Against next to nothing every harmonic would be a huge share.
+        subgroups[subgroups[:, 0] < FLOOR_SHARE * self._supply.declared_v] = np.nan
         return Intervals(
             start_index=edges[:-1] + self._origin,
             end_index=edges[1:] + self._origin,
             urms_v=window_rms(self._energy, start, length),
-            frequency_hz=frequency,
+            frequency_hz=known_hz,
             thd_pct=distortion_pct(subgroups),
-            harmonics_pct=percent,
+            harmonics_pct=100 * (subgroups / subgroups[:, :1]),
         )
 
     def _forget(self) -> None:
@@ -157,20 +160,14 @@ class ChannelMeter:
         self._kept_from += drop
 
 
-def _none() -> Crossings:
-    return Crossings(np.empty(0), np.empty(0), np.empty(0, np.bool_))
-
-
-def _append_crossings(old: Crossings, new: Crossings) -> Crossings:
-    return Crossings(
-        np.concatenate([old.index, new.index]),
-        np.concatenate([old.period, new.period]),
-        np.concatenate([old.is_upward, new.is_upward]),
-    )
-
-
 def _split(crossings: Crossings, at: int) -> tuple[Crossings, Crossings]:
-    return (
-        Crossings(crossings.index[:at], crossings.period[:at], crossings.is_upward[:at]),
-        Crossings(crossings.index[at:], crossings.period[at:], crossings.is_upward[at:]),
+    return _part(crossings, slice(None, at)), _part(crossings, slice(at, None))
+
+
+def _part(crossings: Crossings, piece: slice) -> Crossings:
+    return Crossings(
+        crossings.index[piece],
+        crossings.period[piece],
+        crossings.is_upward[piece],
+        crossings.is_locked[piece],
     )

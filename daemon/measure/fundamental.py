@@ -34,6 +34,7 @@ class Crossings:
     index: Floats
     period: Floats  # length of the cycle that begins at each crossing, in samples
     is_upward: NDArray[np.bool_]
+    is_locked: NDArray[np.bool_]  # found in the voltage, not run on without one
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,7 @@ class FundamentalTracker:
         """No more samples: run on to the end at the last frequency."""
         tail = self._settle(len(self._phasors) + self._first_phasor)
         end = self._track.finish((self._n_sums + 1) * self.sum_length)
-        return _join(tail, end)
+        return join_crossings(tail, end)
 
     def _mix(self, volts: Floats) -> None:
         size = self.sum_length
@@ -118,7 +119,7 @@ class FundamentalTracker:
         """Give points up to `stop` (counted from the start) to the track, with their steadiness."""
         start = self._n_settled
         if stop <= start:
-            return _join()
+            return join_crossings()
         usable, steady = _steadiness(self._phasors, self._floor_v)
         ours = slice(start - self._first_phasor, stop - self._first_phasor)
         index = self._point_index(np.arange(start, stop, dtype=np.float64))
@@ -167,6 +168,7 @@ class _Track:
 
     def __init__(self, nominal_step: float, hold_points: int) -> None:
         self._nominal_step = nominal_step
+        self._quarter_cycle = HALF_TURN / 2 / nominal_step  # in samples
         self._hold_points = hold_points
         self._last: _Point | None = None
         self._recent = np.empty(0)  # deviations of the latest unbroken steady run
@@ -175,6 +177,8 @@ class _Track:
         self._last_crossing = -np.inf
         self._pending = np.empty(0)  # crossings whose cycle is not known yet
         self._pending_upward = np.empty(0, np.bool_)
+        self._pending_locked = np.empty(0, np.bool_)
+        self._is_locked = False
 
     def extend(
         self,
@@ -190,18 +194,20 @@ class _Track:
         edges = np.flatnonzero(np.diff(follow)) + 1
         found = []
         for start, stop in zip([0, *edges], [*edges, len(index)], strict=True):
-            if follow[start]:
+            self._is_locked = bool(follow[start])
+            if self._is_locked:
                 found.append(self._follow(index[start:stop], angle[start:stop]))
             else:
                 found.append(self._run_on(index[start:stop]))
-        return found[0] if len(found) == 1 else _join(*found)
+        return found[0] if len(found) == 1 else join_crossings(*found)
 
     def finish(self, stop_index: float) -> Crossings:
         """Run on to `stop_index` and give out everything still pending."""
+        self._is_locked &= self._last is not None
         start = self._last.index if self._last else 0.0
         end = np.arange(start + self._spacing, stop_index, self._spacing)
         tail = self._run_on(np.append(end, stop_index))
-        return _join(tail, self._release(everything=True))
+        return join_crossings(tail, self._release(everything=True))
 
     def _hold(self, usable: NDArray[np.bool_], steady: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Steady points, and present ones when there has been no steady one for too long."""
@@ -227,7 +233,7 @@ class _Track:
         if not is_relock:
             return self._advance(index, phase, step)
         before = self._relock(_Point(float(index[0]), float(phase[0]), step))
-        return _join(before, self._advance(index[1:], phase[1:], step))
+        return join_crossings(before, self._advance(index[1:], phase[1:], step))
 
     def _expected_deviation(self, index: float) -> float:
         if self._last is None:
@@ -246,17 +252,24 @@ class _Track:
         """Begin a steady run. The first one ever also says what came before it."""
         if self._last is None:
             self._begin(point.radians_per_sample, point.phase_at(0.0))
-            assert self._last is not None
-        before = _join(
-            self._advance(
-                np.array([point.index]),
-                np.array([self._last.phase_at(point.index)]),
-                self._last.radians_per_sample,
-            ),
-            self._release(everything=True),
+        last = self._last
+        assert last is not None
+        old_phase = last.phase_at(point.index)
+        before = self._advance(
+            np.array([point.index]), np.array([old_phase]), last.radians_per_sample
         )
+        self._make_up(old_phase, point)
+        before = join_crossings(before, self._release(everything=True))
         self._last = point
         return before
+
+    def _make_up(self, old_phase: float, point: _Point) -> None:
+        """A jump forward passes crossings that belong to neither side: none may be lost."""
+        first, stop = np.floor(np.array([old_phase, point.phase_rad]) / HALF_TURN) + 1
+        halves = np.arange(first, stop)
+        behind = (point.phase_rad - halves * HALF_TURN) / point.radians_per_sample
+        earliest = self._last_crossing + self._quarter_cycle + 1e-6
+        self._note(np.maximum(point.index - behind, earliest), halves)
 
     def _run_on(self, index: Floats) -> Crossings:
         """Points with nothing to lock to: straight on at the last frequency."""
@@ -288,17 +301,18 @@ class _Track:
 
     def _note(self, index: Floats, halves: Floats) -> None:
         # After a relock the old and the new grid may cross within moments of each other.
-        quarter = HALF_TURN / 2 / self._nominal_step
-        if len(index) and index[0] < self._last_crossing + quarter:
+        if len(index) and index[0] < self._last_crossing + self._quarter_cycle:
             index, halves = index[1:], halves[1:]
         if len(index):
             self._last_crossing = float(index[-1])
             self._pending = np.concatenate([self._pending, index])
             self._pending_upward = np.concatenate([self._pending_upward, halves % 2 == 0])
+            locked = np.full(len(index), self._is_locked)
+            self._pending_locked = np.concatenate([self._pending_locked, locked])
 
     def _release(self, *, everything: bool) -> Crossings:
         """Crossings whose cycle is known: the next crossing but one ends it."""
-        pending, upward = self._pending, self._pending_upward
+        pending, upward, locked = self._pending, self._pending_upward, self._pending_locked
         n_out = max(0, len(pending) - 2)
         period = pending[2:] - pending[:n_out]
         if everything and self._last is not None:
@@ -306,14 +320,18 @@ class _Track:
             period = np.concatenate([period, np.full(len(pending) - n_out, run_on)])
             n_out = len(pending)
         self._pending, self._pending_upward = pending[n_out:], upward[n_out:]
-        return Crossings(pending[:n_out], period, upward[:n_out])
+        self._pending_locked = locked[n_out:]
+        return Crossings(pending[:n_out], period, upward[:n_out], locked[:n_out])
 
 
-def _join(*parts: Crossings) -> Crossings:
+def join_crossings(*parts: Crossings) -> Crossings:
+    """Crossings one after another; none without parts."""
     if not parts:
-        return Crossings(np.empty(0), np.empty(0), np.empty(0, np.bool_))
+        none = np.empty(0, np.bool_)
+        return Crossings(np.empty(0), np.empty(0), none, none)
     return Crossings(
         np.concatenate([part.index for part in parts]),
         np.concatenate([part.period for part in parts]),
         np.concatenate([part.is_upward for part in parts]),
+        np.concatenate([part.is_locked for part in parts]),
     )

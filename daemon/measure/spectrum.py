@@ -124,12 +124,14 @@ def harmonic_subgroups(
 
 
 def distortion_pct(subgroups_v: Floats) -> Floats:
-    """THDS over the orders that could be measured, in % of the fundamental subgroup."""
+    """THDS over the orders that could be measured, in % of the fundamental subgroup.
+
+    NaN where there is no fundamental.
+    """
     harmonics = np.sqrt(np.nansum(subgroups_v[:, 1:] ** 2, axis=1))
     fundamental = subgroups_v[:, 0]
-    ratio: Floats = np.divide(
-        harmonics, fundamental, where=fundamental > 0, out=np.zeros_like(fundamental)
-    )
+    unknown = np.full_like(fundamental, np.nan)
+    ratio: Floats = np.divide(harmonics, fundamental, where=fundamental > 0, out=unknown)
     return 100 * ratio
 
 

@@ -1,0 +1,258 @@
+"""Everything that belongs to one channel, from volts to events."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.evidence import SampleHistory
+from daemon.measure.aggregate import Aggregate, ShortAggregates, TenMinuteAggregates
+from daemon.measure.channel import ChannelMeter, Intervals, Measured
+from daemon.measure.flicker import FlickerMeter, ShortTerm, ShortTermSlots
+from daemon.numbering import Numbering
+from daemon.plan import ChannelSetup, PipelineSetup
+from daemon.rapid_change import RapidChangeLimits
+from daemon.rapid_events import RapidEvents
+from daemon.records import BasicInterval, HalfCycles, Output, TenMinuteValue, TenSecondFrequency
+from daemon.slow_events import SlowEvents
+from daemon.voltage_events import VoltageEvents
+
+HISTORY_S = 3.0  # of samples kept beyond the newest frame: an event's margins, and then some
+
+Span = tuple[float, float]  # in samples; the end of one that goes on is infinite
+
+
+class OneChannel:
+    """Measures one channel and finds its events; what it brings goes into an `Output`."""
+
+    def __init__(self, number: int, setup: PipelineSetup, numbering: Numbering) -> None:
+        self._number = number
+        self._setup = setup
+        self._channel = setup.channels[number]
+        self._numbering = numbering
+        self._newest_upward: Span | None = None  # crossing, and its period
+        self._waiting: list[BasicInterval] = []
+        self._voltage_events = VoltageEvents(
+            self._channel.name,
+            setup.sample_rate_hz,
+            setup.supply,
+            setup.limits,
+            abs(self._channel.gain_v_per_v) * setup.full_scale_v,
+        )
+        self._slow_events = SlowEvents(
+            self._channel.name, setup.sample_rate_hz, setup.supply.frequency_hz, setup.slow_limits
+        )
+        self._rapid_events = _rapid_events(self._channel.name, setup)
+        self._longer = _LongerValues(number, setup)
+        self.begin(0)
+
+    def begin(self, first_index: int) -> None:
+        """A new segment starts with the sample of this index."""
+        setup = self._setup
+        self._meter = ChannelMeter(setup.sample_rate_hz, setup.supply, first_index)
+        self._history = SampleHistory(setup.sample_rate_hz, setup.frame_s + HISTORY_S)
+        self._longer.begin(first_index)
+
+    def feed(self, first_index: int, volts: NDArray[np.float32], out: Output) -> Measured:
+        """Take one frame, in volts at the converter's input."""
+        mains_v = scaled(volts.astype(np.float64), self._channel)
+        self._history.add(first_index, mains_v)
+        self._longer.take_volts(mains_v)
+        return self._detect(self._meter.feed(mains_v), out)
+
+    def finish_meter(self, out: Output) -> Measured:
+        """The segment is over: measure what is left of it."""
+        return self._detect(self._meter.finish(), out)
+
+    def finish(self, out: Output) -> None:
+        """The segment is over: hand on what is still under way, without an end."""
+        out.events += self._voltage_events.finish(self._history, self._numbering)
+        out.events += self._slow_events.finish(self._history.next_index, self._numbering)
+        if self._rapid_events is not None:
+            out.events += self._rapid_events.finish(self._numbering)
+        out.ten_minute += self._longer.finish()
+
+    @property
+    def spans(self) -> list[Span]:
+        """Where a dip, swell or interruption touched the voltage, as of the latest frame."""
+        return self._voltage_events.spans
+
+    def release(self, spans: list[Span], seen_until: float, out: Output) -> None:
+        """Hand on the intervals of which it is certain by now whether a disturbance touched them.
+
+        :param spans: of all channels.
+        :param seen_until: windows have been measured up to this sample.
+        """
+        ready = [interval for interval in self._waiting if interval.end_index <= seen_until]
+        self._waiting = self._waiting[len(ready) :]
+        for interval in ready:
+            self._use(_flag(interval, spans), out)
+        for pst in self._longer.take_spans(spans):
+            out.events += self._slow_events.take_flicker(pst, self._numbering)
+        out.ten_minute += self._longer.ready()
+
+    def take_frequency(self, value: TenSecondFrequency, out: Output) -> None:
+        """Take the power frequency of this channel."""
+        out.frequencies.append(value)
+        out.events += self._slow_events.take_frequency(value, self._numbering)
+
+    def latest_wave(self, n_cycles: int) -> NDArray[np.float64]:
+        """The newest whole cycles in V, from an upward zero crossing on; empty before the first."""
+        if self._newest_upward is None:
+            return np.empty(0)
+        start, period = self._newest_upward
+        first = start - (n_cycles - 1) * period
+        rate_hz = self._setup.sample_rate_hz
+        wave = self._history.cut(first / rate_hz, (start + period) / rate_hz)
+        return np.empty(0) if wave is None else wave.volts.astype(np.float64)
+
+    def _detect(self, measured: Measured, out: Output) -> Measured:
+        crossings, urms_v = measured.crossings, measured.urms_half_v
+        if crossings.is_upward.any():
+            newest = int(np.flatnonzero(crossings.is_upward)[-1])
+            self._newest_upward = (float(crossings.index[newest]), float(crossings.period[newest]))
+        out.half_cycles.append(HalfCycles(self._number, crossings.index, crossings.period, urms_v))
+        out.events += self._voltage_events.feed(
+            measured, self._meter, self._history, self._numbering
+        )
+        if self._rapid_events is not None:
+            out.events += self._rapid_events.feed(crossings.index, urms_v, self._numbering)
+        self._waiting += _basic_intervals(self._number, measured.intervals)
+        return measured
+
+    def _use(self, interval: BasicInterval, out: Output) -> None:
+        out.intervals.append(interval)
+        for short in self._longer.take_interval(interval):
+            out.events += self._slow_events.take_short(short, self._numbering)
+
+
+class _LongerValues:
+    """150/180-cycle and ten-minute values of one channel, flicker included."""
+
+    def __init__(self, number: int, setup: PipelineSetup) -> None:
+        self._number = number
+        self._setup = setup
+        rate_hz, origin = setup.sample_rate_hz, setup.slot_origin_index
+        declared_v = setup.supply.declared_v
+        self._short = ShortAggregates(rate_hz, declared_v, origin)
+        self._ten_minute = TenMinuteAggregates(rate_hz, declared_v, origin)
+        self._flicker: FlickerMeter | None = None
+        self._pst_slots: ShortTermSlots | None = None
+        self._waiting: list[Aggregate] = []  # ten-minute values whose Pst is not known yet
+        self._pst: dict[int, ShortTerm] = {}  # by the sample with which the slot begins
+        self._volts: list[NDArray[np.float64]] = []
+
+    def begin(self, first_index: int) -> None:
+        setup = self._setup
+        self._short.restart()
+        if setup.lamp_v is None:
+            return
+        self._flicker = FlickerMeter(
+            setup.sample_rate_hz, setup.lamp_v, setup.supply.frequency_hz, first_index
+        )
+        if self._pst_slots is None:
+            self._pst_slots = ShortTermSlots(
+                setup.sample_rate_hz, self._flicker.pinst_rate_hz, setup.slot_origin_index
+            )
+
+    def take_volts(self, volts: NDArray[np.float64]) -> None:
+        """Keep the frame until it is known where it was disturbed."""
+        self._volts.append(volts)
+
+    def take_spans(self, spans: list[Span]) -> list[ShortTerm]:
+        """Measure flicker up to here, flagged where a disturbance touched it."""
+        volts, self._volts = self._volts, []
+        if self._flicker is None or self._pst_slots is None:
+            return []
+        found = []
+        for part in volts:
+            found += self._pst_slots.feed(self._flicker.feed(part), spans)
+        for value in found:
+            self._pst[round(value.start_index)] = value
+        return found
+
+    def take_interval(self, interval: BasicInterval) -> list[Aggregate]:
+        self._waiting += self._ten_minute.feed(interval)
+        return self._short.feed(interval)
+
+    def ready(self) -> list[TenMinuteValue]:
+        """Ten-minute values that are complete, flicker included."""
+        n_ready = 0
+        for value in self._waiting:
+            if self._flicker is not None and round(value.start_index) not in self._pst:
+                break
+            n_ready += 1
+        return self._hand_on(n_ready)
+
+    def finish(self) -> list[TenMinuteValue]:
+        """The segment is over: values whose Pst will not come go without."""
+        return self._hand_on(len(self._waiting))
+
+    def _hand_on(self, count: int) -> list[TenMinuteValue]:
+        ready, self._waiting = self._waiting[:count], self._waiting[count:]
+        return [
+            _with_flicker(value, self._pst.pop(round(value.start_index), None)) for value in ready
+        ]
+
+
+def _with_flicker(value: Aggregate, pst: ShortTerm | None) -> TenMinuteValue:
+    return TenMinuteValue(
+        channel=value.channel,
+        start_index=value.start_index,
+        urms_v=value.urms_v,
+        under_pct=value.under_pct,
+        over_pct=value.over_pct,
+        thd_pct=value.thd_pct,
+        pst=None if pst is None else pst.pst,
+        flagged=value.flagged or (pst is not None and pst.flagged),
+    )
+
+
+def _rapid_events(channel: str, setup: PipelineSetup) -> RapidEvents | None:
+    if setup.rapid_change_pct is None:
+        return None
+    declared_v = setup.supply.declared_v
+    limits = RapidChangeLimits(
+        threshold_v=setup.rapid_change_pct / 100 * declared_v,
+        hysteresis_v=setup.rapid_change_pct / 200 * declared_v,
+        dip_v=setup.limits.dip_v,
+        swell_v=setup.limits.swell_v,
+    )
+    return RapidEvents(channel, setup.sample_rate_hz, setup.supply, limits)
+
+
+def scaled(raw_v: NDArray[np.float64], channel: ChannelSetup) -> NDArray[np.float64]:
+    """Mains volts of input volts."""
+    if channel.offset_v:
+        raw_v = raw_v - channel.offset_v
+    return raw_v * channel.gain_v_per_v if channel.gain_v_per_v != 1 else raw_v
+
+
+def _basic_intervals(channel: int, found: Intervals) -> list[BasicInterval]:
+    return [
+        BasicInterval(
+            channel=channel,
+            start_index=float(found.start_index[n]),
+            end_index=float(found.end_index[n]),
+            urms_v=float(found.urms_v[n]),
+            frequency_hz=float(found.frequency_hz[n]),
+            thd_pct=float(found.thd_pct[n]),
+            harmonics_pct=found.harmonics_pct[n],
+            flagged=False,
+        )
+        for n in range(len(found.start_index))
+    ]
+
+
+def _flag(interval: BasicInterval, spans: list[tuple[float, float]]) -> BasicInterval:
+    start, end = interval.start_index, interval.end_index
+    if not any(begins < end and ends > start for begins, ends in spans):
+        return interval
+    return BasicInterval(
+        channel=interval.channel,
+        start_index=start,
+        end_index=end,
+        urms_v=interval.urms_v,
+        frequency_hz=interval.frequency_hz,
+        thd_pct=interval.thd_pct,
+        harmonics_pct=interval.harmonics_pct,
+        flagged=True,
+    )

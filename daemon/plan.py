@@ -1,0 +1,36 @@
+"""What the measurement has to know beforehand."""
+
+from dataclasses import dataclass
+
+from daemon.measure.channel import Supply
+from daemon.slow_events import SlowLimits
+from daemon.thresholds import VoltageLimits
+
+LIVE_FRAME_S = 1.0
+BULK_FRAME_S = 5.0  # a recording needs no quick answer, and long frames cost less
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelSetup:
+    """One measured voltage: mains volts = gain x (input volts - offset)."""
+
+    name: str
+    column: int  # of the blocks
+    gain_v_per_v: float
+    offset_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class PipelineSetup:
+    """Everything the measurement has to know beforehand."""
+
+    sample_rate_hz: float
+    full_scale_v: float  # at the converter's input
+    supply: Supply
+    channels: tuple[ChannelSetup, ...]
+    limits: VoltageLimits
+    slow_limits: SlowLimits
+    rapid_change_pct: float | None = None  # of the declared voltage; None: not watched
+    lamp_v: int | None = 230  # the flickermeter's reference lamp, 230 or 120; None: no flicker
+    slot_origin_index: float = 0.0  # a sample index at which a 10-minute slot begins
+    frame_s: float = LIVE_FRAME_S  # samples are measured in pieces of this length
