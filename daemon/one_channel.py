@@ -4,7 +4,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.evidence import SampleHistory
-from daemon.measure.aggregate import Aggregate, ShortAggregates, TenMinuteAggregates
+from daemon.measure.aggregate import (
+    Aggregate,
+    ShortAggregates,
+    TenMinuteAggregates,
+    squares_of,
+)
 from daemon.measure.channel import ChannelMeter, Intervals, Measured
 from daemon.measure.flicker import FlickerMeter, ShortTerm, ShortTermSlots
 from daemon.numbering import Numbering
@@ -170,8 +175,9 @@ class _LongerValues:
         return found
 
     def take_interval(self, interval: BasicInterval) -> list[Aggregate]:
-        self._waiting += self._ten_minute.feed(interval)
-        return self._short.feed(interval)
+        squares = squares_of(interval, self._setup.supply.declared_v)
+        self._waiting += self._ten_minute.feed(interval, squares)
+        return self._short.feed(interval, squares)
 
     def ready(self) -> list[TenMinuteValue]:
         """Ten-minute values that are complete, flicker included."""

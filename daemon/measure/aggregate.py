@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 INTERVALS_PER_SHORT = 15  # 150 cycles at 50 Hz, 180 at 60 Hz
 TEN_MINUTES_S = 600
 SLOTS_PER_TWO_HOURS = 12
+N_PARTS = 54  # voltage, under, over, distortion, harmonics 1 to 50
 FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
 
 
@@ -38,6 +39,28 @@ class Aggregate:
     flagged: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Squares:
+    """Squares of one value's parts, computed once for all the longer intervals it belongs to."""
+
+    values: Floats  # V^2: voltage, and what lies under and over the declared one; %^2: the rest
+    known: Floats  # 1 where the part is known, else 0
+
+
+def squares_of(part: BasicInterval, declared_v: float) -> Squares:
+    """What a basic interval adds to longer ones."""
+    low, high = min(part.urms_v, declared_v), max(part.urms_v, declared_v)
+    return _squares([part.urms_v, low, high, part.thd_pct], part.harmonics_pct)
+
+
+def _squares(head: list[float], harmonics_pct: Floats) -> Squares:
+    values = np.empty(N_PARTS)
+    values[:4], values[4:] = head, harmonics_pct
+    np.multiply(values, values, out=values)
+    known = (values == values).astype(np.float64)  # noqa: PLR0124  (NaN alone differs from itself)
+    return Squares(np.nan_to_num(values, copy=False), known)
+
+
 class _Sums:
     """Means of squares of one interval under way."""
 
@@ -48,35 +71,27 @@ class _Sums:
         self.seen = 0.0  # samples
         self.end_index = start_index  # of the latest part
         self.is_flagged = False
-        self._squares = np.zeros(3)  # V^2: voltage, and what lies under and over the declared one
-        self._spectrum = np.zeros(51)  # distortion, then harmonics, in % squared
-        self._n_spectrum = np.zeros(51)
-
-    def add_interval(self, part: BasicInterval) -> None:
-        low, high = min(part.urms_v, self._declared_v), max(part.urms_v, self._declared_v)
-        self._add(np.array([part.urms_v, low, high]), part)
+        self._squares = np.zeros(N_PARTS)
+        self._n_known = np.zeros(N_PARTS)
 
     def add_aggregate(self, part: Aggregate) -> None:
         low = self._declared_v * (1 - part.under_pct / 100)
         high = self._declared_v * (1 + part.over_pct / 100)
-        self._add(np.array([part.urms_v, low, high]), part)
+        self.add(part, _squares([part.urms_v, low, high, part.thd_pct], part.harmonics_pct))
 
-    def _add(self, volts: Floats, part: BasicInterval | Aggregate) -> None:
+    def add(self, part: BasicInterval | Aggregate, squares: Squares) -> None:
         self.n += 1
         self.seen += part.end_index - part.start_index
         self.end_index = part.end_index
         self.is_flagged |= part.flagged
-        self._squares += volts * volts
-        spectrum = np.append(part.thd_pct, part.harmonics_pct)
-        is_known = ~np.isnan(spectrum)
-        self._spectrum[is_known] += spectrum[is_known] ** 2
-        self._n_spectrum += is_known
+        self._squares += squares.values
+        self._n_known += squares.known
 
     def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
-        urms, low, high = np.sqrt(self._squares / self.n).tolist()
-        is_known = self._n_spectrum > 0
-        spectrum = np.full(51, np.nan)
-        spectrum[is_known] = np.sqrt(self._spectrum[is_known] / self._n_spectrum[is_known])
+        unknown = np.full(N_PARTS, np.nan)
+        mean = np.divide(self._squares, self._n_known, where=self._n_known > 0, out=unknown)
+        means = np.sqrt(mean)
+        urms, low, high, thd = means[:4].tolist()
         return Aggregate(
             channel=channel,
             start_index=self.start_index,
@@ -85,8 +100,8 @@ class _Sums:
             urms_v=urms,
             under_pct=max(0.0, 100 * (1 - low / self._declared_v)),
             over_pct=max(0.0, 100 * (high / self._declared_v - 1)),
-            thd_pct=float(spectrum[0]),
-            harmonics_pct=spectrum[1:],
+            thd_pct=thd,
+            harmonics_pct=means[4:],
             flagged=self.is_flagged or not is_whole,
         )
 
@@ -104,14 +119,15 @@ class ShortAggregates:
         self._slot: float | None = None
         self._open: list[_Sums] = []  # two around a tick, else one
 
-    def feed(self, interval: BasicInterval) -> list[Aggregate]:
+    def feed(self, interval: BasicInterval, squares: Squares | None = None) -> list[Aggregate]:
         """Take the next basic interval; give the value it completes."""
+        squares = squares or squares_of(interval, self._declared_v)
         slot = (interval.start_index - self._origin) // self._length
         if slot != self._slot or not self._open:
             self._open.append(_Sums(self._declared_v, interval.start_index))
         self._slot = slot
         for sums in self._open:
-            sums.add_interval(interval)
+            sums.add(interval, squares)
         full = [sums for sums in self._open if sums.n == INTERVALS_PER_SHORT]
         self._open = [sums for sums in self._open if sums.n < INTERVALS_PER_SHORT]
         return [sums.value(interval.channel, sums.end_index, is_whole=True) for sums in full]
@@ -133,14 +149,15 @@ class TenMinuteAggregates:
         self._origin = origin_index
         self._open: _Sums | None = None
 
-    def feed(self, interval: BasicInterval) -> list[Aggregate]:
+    def feed(self, interval: BasicInterval, squares: Squares | None = None) -> list[Aggregate]:
         """Take the next interval; give the slot before it when it is the first of another."""
+        squares = squares or squares_of(interval, self._declared_v)
         start = _slot_start(interval.start_index, self._origin, self._length)
         done = []
         if self._open is None or start != self._open.start_index:
             done = self._close(interval.channel)
             self._open = _Sums(self._declared_v, start)
-        self._open.add_interval(interval)
+        self._open.add(interval, squares)
         return done
 
     def _close(self, channel: int) -> list[Aggregate]:
