@@ -9,6 +9,7 @@ from drivers.source import Source
 DRIVERS = {
     "simulated": "drivers.simulated:SimulatedSource",
     "recording": "drivers.recording:RecordingSource",
+    "ads131m0x": "drivers.ads131m0x:Ads131m0xSource",
     "mcp320x": "drivers.mcp320x:Mcp320xSource",
 }
 ENTRY_POINT_GROUP = "halfcycle.drivers"

@@ -1,11 +1,14 @@
 """The chip models against frames and numbers published for the chips."""
 
+import binascii
+
 import numpy as np
 import pytest
 
 from drivers.clock import ManualClock
 from drivers.errors import SourceFailed
 from drivers.spi import Part, SpiSettings
+from tests.chips.ads131 import Ads131Chip
 from tests.chips.bench import Bench, BenchSpi, Chip, Line, TimingError, steady
 from tests.chips.mcp import McpChip
 
@@ -80,6 +83,80 @@ class TestMcp:
         begin_s = bench.clock.monotonic_ns() / 1e9
         spi.exchange((0x07, 0x40, 0x00))
         assert chip.held_s[0] - begin_s == pytest.approx(11e-6, abs=2e-9)  # clock 11 of the frame
+
+
+def words(data: str) -> tuple[int, ...]:
+    """Frame from hexadecimal, filled up with zeros to the 18 bytes of an ADS131M04."""
+    return tuple(bytes.fromhex(data).ljust(18, b"\0"))
+
+
+class TestAds131:
+    """Commands and replies: SBAS889A table 8-11; the frames are worked from it."""
+
+    def m04(self, volts: float = 0.0) -> tuple[BenchSpi, Bench, Ads131Chip]:
+        chip = Ads131Chip(4, lambda channel, _: volts * (channel + 1), on_ns=1e12)
+        spi, bench = bus(chip, 8_000_000, 1)
+        bench.clock.advance_s(1e-3)
+        return spi, bench, chip
+
+    def test_the_check_word_of_a_real_frame(self) -> None:
+        """A frame of a real ADS131M04 shown in Texas Instruments' forum: register 02h's reply."""
+        assert binascii.crc_hqx(bytes.fromhex("810000" + "000000" * 4), 0xFFFF) == 0xB42D
+        assert binascii.crc_hqx(b"123456789", 0xFFFF) == 0x29B1  # the CRC's own check value
+
+    def test_the_first_frame_tells_the_reset_and_the_second_the_status(self) -> None:
+        spi, _, _ = self.m04()
+        assert spi.exchange(words("")).hex()[:6] == "ff2400"
+        # Status 0500h and zeros: check word 7B8Dh, by an implementation of the CRC of another hand
+        assert spi.exchange(words("")).hex() == "050000" + "000000" * 4 + "7b8d00"
+
+    def test_registers_answer_one_frame_later(self) -> None:
+        spi, _, _ = self.m04()
+        spi.exchange(words("6180000f0a00"))  # CLOCK: all on, OSR 512, high resolution
+        assert spi.exchange(words("a18000")).hex()[:6] == "418000"
+        assert spi.exchange(words("a00100")).hex()[:6] == "0f0a00"
+        reply = spi.exchange(words(""))  # two registers at once: no samples in that frame
+        assert reply.hex()[:18] == "e00100" + "240000" + "050000"
+
+    @pytest.mark.parametrize(("code", "rate_hz"), [(0, 32e3), (1, 16e3), (2, 8e3), (3, 4e3)])
+    def test_rates_follow_from_the_clock(self, code: int, rate_hz: float) -> None:
+        spi, _, chip = self.m04()
+        spi.exchange(words(f"61800003{code << 2 | 2:02x}00"))
+        first_ns = chip.next_ready_ns()
+        assert first_ns is not None
+        chip.convert()
+        second_ns = chip.next_ready_ns()
+        assert second_ns is not None
+        assert second_ns - first_ns == pytest.approx(1e9 / rate_hz)
+
+    def test_two_samples_are_kept_and_the_flags_say_so(self) -> None:
+        spi, _, chip = self.m04(volts=0.15)  # an eighth of 1.2 V: code 100000h
+        spi.exchange(words(""))
+        for _ in range(3):
+            chip.convert()
+        replies = [spi.exchange(words("")).hex()[:12] for _ in range(3)]
+        assert replies == ["050f00" + "100000"] * 2 + ["050000" + "100000"]
+
+    def test_a_short_frame_does_not_reset_and_a_locked_chip_obeys_nothing(self) -> None:
+        spi, bench, chip = self.m04()
+        spi.exchange((0x00, 0x11, 0x00))
+        assert chip.n_resets == 1
+        spi.exchange(words("055500"))
+        spi.exchange(words("001100"))
+        assert chip.n_resets == 1
+        spi.exchange(words("065500"))
+        spi.exchange(words("001100"))
+        assert chip.n_resets == 2
+        with pytest.raises(AssertionError, match="5 us after a reset"):
+            spi.exchange(words(""))
+        bench.clock.advance_s(5e-6)
+        assert spi.exchange(words("")).hex()[:6] == "ff2400"
+
+    def test_a_clock_beyond_25_mhz_is_an_error(self) -> None:
+        spi, bench = bus(Ads131Chip(2, lambda channel, _: 0.0, on_ns=1e12), 26_000_000, 1)
+        bench.clock.advance_s(1e-3)
+        with pytest.raises(TimingError):
+            spi.exchange((0,) * 12)
 
 
 class TestBench:
