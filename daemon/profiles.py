@@ -20,7 +20,14 @@ def load_profile(path: Path) -> Profile:
 
     :raises InputError: every fault of the file, one line each: file, key, value, what is allowed.
     """
-    raw = read_yaml(path)
+    return check_profile(path, read_yaml(path))
+
+
+def check_profile(path: Path, raw: dict[str, Any]) -> Profile:
+    """Check what was read, or is to be written, as the profile of a file.
+
+    :raises InputError: as `load_profile`.
+    """
     model = KINDS[_kind(path, raw)]
     try:
         return model.model_validate(raw)

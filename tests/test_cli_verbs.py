@@ -322,9 +322,9 @@ def test_profiles_are_listed_by_kind(own_profiles: Path) -> None:
     assert any(line.split() == ["grid", "Grid", "(any", "supply)"] for line in lines)
     assert "broken.yaml: kind: 'guess' is not allowed" in result.stderr
     shown = run("profiles", "show", "grid").output.splitlines()
-    assert [line.split() for line in shown if line.startswith(("short", "long"))] == [
-        ["short", "0", "%", "0", "s", "1", "s"],
-        ["long", "0", "%", "90", "%", "1", "s"],
+    assert [line.split() for line in shown if line.startswith(("A ", "B "))] == [
+        ["A", "short", "0", "%", "0", "s", "1", "s"],
+        ["B", "long", "0", "%", "90", "%", "1", "s"],
     ]
 
 
