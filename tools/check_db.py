@@ -6,8 +6,8 @@ from pathlib import Path
 import click
 
 from daemon.archive import Archive, EventFilter, open_archive
-from daemon.hash_chain import ChainReport
 from daemon.errors import InputError
+from daemon.hash_chain import ChainReport
 from daemon.page.words import duration_words
 from daemon.records import LogKind
 from drivers.clock import SystemClock
@@ -35,7 +35,8 @@ def command(db: Path, head: str | None) -> None:
     edits = _edits(chain, head)
     lines = [_verdict(faults, edits, chain)]
     lines += [f"- {text}" for text in faults + edits]
-    lines += [f"- {text}" for text in cautions(archive)]
+    open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
+    lines += [f"- {text}" for text in cautions(archive, open_run_id)]
     lines += _chain_words(chain)
     width = terminal_width()
     click.echo("\n".join(line for text in lines for line in wrapped(text, width)))
@@ -75,9 +76,11 @@ def _chain_words(chain: ChainReport | None) -> list[str]:
     return [*lines, PROVES]
 
 
-def cautions(archive: Archive) -> list[str]:
-    """What a reader of the events has to know before he relies on them."""
-    open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
+def cautions(archive: Archive, open_run_id: int | None) -> list[str]:
+    """What a reader of the events has to know before he relies on them.
+
+    :param open_run_id: the run that goes on now, if one does.
+    """
     return [
         *_unfinished(archive, open_run_id),
         *_clock_doubts(archive),

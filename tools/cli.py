@@ -22,6 +22,7 @@ VERBS = {
     "events": ("tools.events", "List what happened."),
     "show": ("tools.show", "Show one event whole."),
     "judge": ("tools.judge", "Compare the same events with another profile."),
+    "report": ("tools.report", "Write one page: the answer, the evidence, what follows."),
     "correlate": ("tools.correlate", "Hold the equipment's failures against the events."),
     "export": ("tools.export", "Write events, log and waveforms as CSV, JSON, COMTRADE, WAV."),
     "check-db": ("tools.check_db", "Look for damage, gaps, doubts and later edits."),

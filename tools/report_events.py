@@ -1,0 +1,196 @@
+"""The serious events of a report: figures, pictures and hints for each."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daemon.archive import Archive, EventRow
+from daemon.margin_words import margin_words, severity_words
+from daemon.page.words import (
+    duration_words,
+    kind_words,
+    sentence_case,
+    value_words,
+    verdict_words,
+    what_words,
+)
+from daemon.records import Judgement, Kind
+from daemon.resolution import resolution
+from tools.correlation import Correlation, Occurrence
+from tools.drawing import svg_text
+from tools.hints import hint
+from tools.pictures import EventPicture, event_figure
+from tools.verdicts import Supply
+
+OF_VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
+LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
+MOST_PICTURED = 40
+
+
+@dataclass(frozen=True, slots=True)
+class EventBlock:
+    """One serious event as the page shows it."""
+
+    id: int
+    heading: str
+    when: str
+    verdict: str
+    verdict_key: str
+    facts: tuple[tuple[str, str], ...]
+    rows: tuple[tuple[str, str, str], ...]  # what, trigger, measured
+    picture: str
+    hint: str
+    company: str
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is needed to say something of an event besides itself."""
+
+    archive: Archive
+    supplies: dict[int, Supply]
+    judgements: dict[int, Judgement]
+    rates_hz: dict[int, float]
+    failures: Correlation | None
+
+
+def event_block(one: Occurrence, known: Known) -> EventBlock:
+    """Everything about the worst event of an occurrence."""
+    event, supply = one.worst, known.supplies.get(one.worst.run_id)
+    judgement = known.judgements[event.id]
+    return EventBlock(
+        id=event.id,
+        heading=sentence_case(what_words(event, None)),
+        when=event.start_local,
+        verdict=sentence_case(verdict_words(judgement.verdict)),
+        verdict_key=judgement.verdict.value if judgement.verdict else "none",
+        facts=tuple(_facts(event, judgement, known)),
+        rows=tuple(_rows(event, supply)),
+        picture=svg_text(event_figure(picture_of(known.archive, event, supply)), f"e{event.id}"),
+        hint=hint(known.archive, event),
+        company=_company(one),
+    )
+
+
+def picture_of(archive: Archive, event: EventRow, supply: Supply | None) -> EventPicture:
+    """What is drawn of an event."""
+    is_rms = event.kind in OF_VOLTAGE and event.kind is not Kind.RAPID_VOLTAGE_CHANGE
+    return EventPicture(
+        start_s=event.start_s,
+        duration_s=event.duration_s,
+        threshold_v=event.threshold if is_rms else None,
+        extreme_v=event.value if is_rms else None,
+        extreme_s=event.extreme_s,
+        declared_v=None if supply is None else supply.nominal_v,
+        waveforms=tuple(archive.waveforms(event.id)),
+        trace=archive.trace(event.id),
+    )
+
+
+def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[str, str]]:
+    lost_s = event.below_interruption_s
+    facts = [
+        ("Limit passed", ", ".join(w for w in (judgement.limit, margin_words(judgement)) if w)),
+        ("Severity", severity_words(judgement)),
+        ("Longest", level_words(event)),
+        ("Supply lost", f"for {duration_words(lost_s)}" if lost_s else ""),
+        ("Uncertainty", uncertainty_words(event, known)),
+        ("Clock", event.clock),
+        ("Failure", _failure_words(event, known.failures)),
+        ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
+    ]
+    return [(name, text) for name, text in facts if text]
+
+
+def level_words(event: EventRow) -> str:
+    """Longest unbroken time beyond well-known levels."""
+    return ", ".join(
+        f"{'below' if time.level_pct < 100 else 'above'} {time.level_pct:g} % "
+        f"for {duration_words(time.longest_s)}"
+        for time in sorted(event.level_times, key=lambda time: abs(time.level_pct - 100))
+        if time.longest_s > 0 and time.level_pct in LEVELS_PCT
+    )
+
+
+def _rows(event: EventRow, supply: Supply | None) -> list[tuple[str, str, str]]:
+    rows = [
+        ("Value", value_words(event.threshold, event.unit), value_words(event.value, event.unit))
+    ]
+    whole = _whole(event, supply)
+    if whole is not None:
+        trigger = f"{100 * event.threshold / whole:.1f} %"
+        rows.append(("Of declared", trigger, f"{event.value_pct:.1f} %"))
+    lasted = "end not seen" if event.duration_s is None else duration_words(event.duration_s)
+    rows.append(("When reached", "0 s", f"{event.extreme_s - event.start_s:+.3f} s"))
+    rows.append(("Duration", "", lasted if event.complete else f"{lasted}; not both ends seen"))
+    return rows
+
+
+def _whole(event: EventRow, supply: Supply | None) -> float | None:
+    if supply is None:
+        return None
+    if event.kind is Kind.TRANSIENT:
+        return supply.nominal_v * math.sqrt(2)
+    if event.kind is Kind.FREQUENCY:
+        return supply.frequency_hz
+    return supply.nominal_v if event.kind in OF_VOLTAGE else None
+
+
+def uncertainty_words(event: EventRow, known: Known) -> str:
+    """Of sampling and method, as the project holds itself to; the sensor comes on top."""
+    supply = known.supplies.get(event.run_id)
+    beside = "; what sensor and scaling add is not known here"
+    if event.kind in OF_VOLTAGE and supply is not None:
+        cycle_ms = 1000 / supply.frequency_hz
+        return f"±{0.002 * supply.nominal_v:.2f} V (0.2 % of declared), ±{cycle_ms:.0f} ms{beside}"
+    if event.kind is Kind.FREQUENCY:
+        return "±10 mHz, if the clock of the converter is right"
+    if event.kind is Kind.DISTORTION:
+        return f"±5 % of each harmonic (class I of IEC 61000-4-7){beside}"
+    if event.kind is Kind.TRANSIENT and event.duration_s is not None:
+        loss_pct = resolution(known.rates_hz[event.run_id]).peak_loss_pct(event.duration_s, None)
+        return f"the peak may be higher by {loss_pct:.0f} % and more: sampling can miss it"
+    return ""
+
+
+def _failure_words(event: EventRow, failures: Correlation | None) -> str:
+    if failures is None:
+        return ""
+    found = [
+        f"{pair.lag_s:+.1f} s after its start ({failures.failures[pair.moment].note})".replace(
+            " ()", ""
+        )
+        for pair in failures.pairs
+        if any(event.id == other.id for other in failures.occurrences[pair.span].events)
+    ]
+    return "; ".join(found)
+
+
+def _company(one: Occurrence) -> str:
+    others = [
+        f"event {event.id}, {kind_words(event.kind)} on {event.channel}" for event in one.events[1:]
+    ]
+    return "; ".join(others)
+
+
+def list_rows(events: Sequence[EventRow], judgements: dict[int, Judgement]) -> list[list[str]]:
+    """The full list, the oldest first."""
+    rows = []
+    for event in events:
+        judgement = judgements[event.id]
+        lasted = "not seen" if event.duration_s is None else duration_words(event.duration_s)
+        percent = f"{event.value_pct:.1f} %" if event.kind in OF_VOLTAGE else ""
+        rows.append(
+            [
+                str(event.id),
+                event.start_local[:23],
+                kind_words(event.kind),
+                event.channel,
+                value_words(event.value, event.unit),
+                percent,
+                lasted,
+                verdict_words(judgement.verdict),
+                judgement.limit or "",
+            ]
+        )
+    return rows

@@ -1,0 +1,387 @@
+"""A report as one HTML page: everything gathered, then put into the template."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+
+from daemon.archive import Archive, EventFilter, EventRow
+from daemon.errors import InputError
+from daemon.judge import is_serious, steps_of
+from daemon.page.words import (
+    duration_words,
+    glued,
+    kind_words,
+    sentence_case,
+    verdict_words,
+    what_words,
+)
+from daemon.profiles import Profile, find_profile, user_profile_dir
+from daemon.records import Judgement, Kind, Verdict
+from daemon.schema import utc_seconds
+from daemon.tolerance import Limits
+from tools.check_db import cautions
+from tools.correlate import answer_lines, moment_words, pair_cells, probability_words
+from tools.correlation import Correlation, Occurrence, find_occurrences
+from tools.coverage import Coverage, find_coverage
+from tools.drawing import Mark, svg_text
+from tools.findings import Advice, find_findings, load_advice
+from tools.pictures import CurveStep, duration_figure
+from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
+from tools.report_facts import (
+    METHODS,
+    SAFETY,
+    Compared,
+    limits_of_sight,
+    profile_facts,
+    runs_words,
+    site_facts,
+)
+from tools.site import Site, find_site
+from tools.text import plural
+from tools.verdicts import StoredJudgements, judge_row, known_supplies
+from tools.watch_pictures import (
+    DayHours,
+    Stretch,
+    coverage_figure,
+    day_hour_figure,
+    timeline_figure,
+)
+
+MOST_DAYS = 35
+MOST_GAPS = 40
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+CURVE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a report is to say besides the database."""
+
+    title: str | None
+    date: str | None
+    profile_name: str | None
+    failures: Correlation | None
+    statistics: tuple[str, ...] = ()  # sentences against supply limits, where there are any
+
+
+@dataclass(frozen=True, slots=True)
+class _Gathered:
+    """What the sections share."""
+
+    archive: Archive
+    site: Site
+    coverage: Coverage
+    events: list[EventRow]
+    judgements: dict[int, Judgement]
+    serious: list[Occurrence]
+    compared: Compared
+    failures: Correlation | None
+
+
+def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
+    """The page. The same database and options give the same text."""
+    found = _gather(db, archive, wanted)
+    name = " · ".join(part for part in (found.site.name, found.site.circuit) if part)
+    template = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    ).from_string((files("tools") / "report.html").read_text(encoding="utf-8"))
+    return template.render(
+        title=wanted.title or f"Supply voltage: {name or 'unnamed site'}",
+        place=name,
+        date=wanted.date,
+        answer=[glued(text) for text in _answer(found)],
+        facts=site_facts(archive),
+        cautions=_cautions(archive),
+        head=_head(archive),
+        coverage=_coverage_words(found.coverage),
+        coverage_picture=svg_text(coverage_figure(_stretch(found)), "coverage"),
+        gaps=_gap_rows(found.coverage, found.site.zone),
+        summary=_summary(found.events, found.judgements),
+        profile_lines=profile_facts(archive, found.compared),
+        duration_picture=_duration_picture(found),
+        timeline_picture=_timeline_picture(found),
+        hours_picture=_hours_picture(found),
+        failures=_failure_section(found),
+        blocks=_blocks(found),
+        n_unpictured=max(len(found.serious) - MOST_PICTURED, 0),
+        advice=_advice(found),
+        listing=list_rows(found.events, found.judgements),
+        statistics=wanted.statistics,
+        unseen=limits_of_sight(archive, found.compared),
+        methods=[*METHODS, f"This database: {runs_words(archive)}."],
+        safety=SAFETY,
+    )
+
+
+def _gather(db: Path, archive: Archive, wanted: Wanted) -> _Gathered:
+    runs = archive.runs()
+    coverage = find_coverage(archive, runs[0].origin) if runs else None
+    if coverage is None:
+        raise InputError(f"{db}: nothing was watched: there is nothing to report")
+    events = archive.events(EventFilter(newest_first=False))
+    occurrences, names = find_occurrences(db, archive, wanted.profile_name, serious_only=True)
+    profiles = _profiles(events, wanted.profile_name, archive)
+    return _Gathered(
+        archive,
+        find_site(archive),
+        coverage,
+        events,
+        _judgements(archive, events, wanted.profile_name),
+        occurrences,
+        Compared(profiles, names if events else ", ".join(one.id for one in profiles)),
+        wanted.failures,
+    )
+
+
+def _profiles(
+    events: Sequence[EventRow], name: str | None, archive: Archive
+) -> tuple[Profile, ...]:
+    if name is not None:
+        return (find_profile(name, user_profile_dir()),)
+    stored = StoredJudgements(archive)
+    found = [stored.profile(event.profile) for event in events]
+    return tuple({one.id: one for one in found if one is not None}.values())
+
+
+def _judgements(
+    archive: Archive, events: Sequence[EventRow], name: str | None
+) -> dict[int, Judgement]:
+    if name is None:
+        stored = StoredJudgements(archive)
+        return {event.id: stored.of(event) for event in events}
+    profile, supplies = find_profile(name, user_profile_dir()), known_supplies(archive)
+    return {event.id: judge_row(event, profile, supplies[event.run_id]) for event in events}
+
+
+def long_words(seconds: float) -> str:
+    """A length of time to the minute: `6 days 23 h 41 min`."""
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return duration_words(round(seconds))
+    hours, minutes = divmod(minutes, 60)
+    days, hours = divmod(hours, 24)
+    parts = [f"{days} day{'s' if days > 1 else ''}"] if days else []
+    return " ".join([*parts, f"{hours} h", f"{minutes:02d} min"])
+
+
+def _answer(found: _Gathered) -> list[str]:
+    """The paragraph that stands first."""
+    coverage, zone = found.coverage, found.site.zone
+    lines = [
+        f"The supply was watched for {long_words(coverage.watched_s)} between "
+        f"{moment_words(coverage.since_utc_s, zone)[:16]} and "
+        f"{moment_words(coverage.until_utc_s, zone)[:16]} ({share_words(coverage)} covered).",
+        _passed_words(found),
+    ]
+    if found.failures is not None:
+        lines.append(answer_lines(found.failures)[0])
+    if found.serious:
+        worst = max(found.serious, key=_severity).worst
+        what = what_words(worst, None)
+        lines.append(f"The worst was a {what}, on {worst.start_local[:19]} (event {worst.id}).")
+    lines.append(f"What follows: {'; '.join(one.measure for one in _advice(found)[:3])}.")
+    return lines
+
+
+def share_words(coverage: Coverage) -> str:
+    """Covered time in %, never rounded up to all of it."""
+    share = coverage.share_pct
+    if coverage.unseen and share > 99.99:
+        return "more than 99.99 %"
+    return f"{share:.2f} %" if share < 100 else "100 %"
+
+
+def _severity(one: Occurrence) -> tuple[int, float]:
+    order = list(Verdict)
+    rank = order.index(one.verdict) if one.verdict else -1
+    return rank, abs(one.worst.value_pct - 100) * (one.worst.duration_s or 1.0) ** 0.25
+
+
+def _passed_words(found: _Gathered) -> str:
+    n_events = len(found.events)
+    names = ", ".join(profile.title for profile in found.compared.profiles) or found.compared.names
+    if not n_events:
+        return "No event was kept."
+    if not found.serious:
+        return f"None of {plural(n_events, 'event')} passed the limit, compared with {names}."
+    counts = Counter(verdict_words(one.verdict) for one in found.serious)
+    parts = ", ".join(f"{words}: {count}" for words, count in counts.most_common())
+    verb = "disturbance" if len(found.serious) == 1 else "disturbances"
+    return (
+        f"{len(found.serious)} {verb} passed the limit ({parts}), compared with {names}; "
+        f"{plural(n_events, 'event')} were kept in all."
+    )
+
+
+def _cautions(archive: Archive) -> list[str]:
+    chain = archive.chain()
+    edits = [f"edited after the watch: {text}" for text in chain.findings] if chain else []
+    return [sentence_case(text) for text in [*edits, *cautions(archive, None)]]
+
+
+def _head(archive: Archive) -> str:
+    chain = archive.chain()
+    return chain.head if chain else ""
+
+
+def _stretch(found: _Gathered) -> Stretch:
+    coverage = found.coverage
+    unseen = tuple((gap.start_utc_s, gap.end_utc_s) for gap in coverage.unseen)
+    return Stretch(coverage.since_utc_s, coverage.until_utc_s, unseen, found.site.zone)
+
+
+def _coverage_words(coverage: Coverage) -> str:
+    whole = long_words(coverage.until_utc_s - coverage.since_utc_s)
+    gaps = plural(len(coverage.unseen), "gap")
+    return f"{share_words(coverage)} of {whole} was watched, with {gaps}."
+
+
+def _gap_rows(coverage: Coverage, zone: tzinfo) -> list[tuple[str, str, str]]:
+    rows = [
+        (moment_words(gap.start_utc_s, zone), duration_words(gap.end_utc_s - gap.start_utc_s),
+         gap.cause)
+        for gap in coverage.unseen
+    ]  # fmt: skip
+    if len(rows) <= MOST_GAPS:
+        return rows
+    rest_s = sum(gap.end_utc_s - gap.start_utc_s for gap in coverage.unseen[MOST_GAPS:])
+    return [*rows[:MOST_GAPS], (f"{len(rows) - MOST_GAPS} more", duration_words(rest_s), "")]
+
+
+def _summary(
+    events: Sequence[EventRow], judgements: dict[int, Judgement]
+) -> tuple[list[str], list[list[str]]]:
+    """Counts of events by kind and verdict."""
+    counts = Counter((event.kind, judgements[event.id].verdict) for event in events)
+    verdicts = [one for one in [*reversed(Verdict), None] if any(v is one for _, v in counts)]
+    headings = ["Kind", *(sentence_case(verdict_words(one)) for one in verdicts), "All"]
+    rows = []
+    for kind in Kind:
+        numbers = [counts[kind, verdict] for verdict in verdicts]
+        if sum(numbers):
+            words = sentence_case(kind_words(kind))
+            rows.append([words, *(str(n or "–") for n in numbers), str(sum(numbers))])
+    return headings, rows
+
+
+def _mark(event: EventRow, verdict: Verdict | None, label: str = "") -> Mark:
+    start = utc_seconds(event.start_utc)
+    return Mark(start, event.duration_s, event.value_pct, verdict, label)
+
+
+def _duration_picture(found: _Gathered) -> str:
+    marks = [
+        _mark(event, verdict, str(event.id) if is_serious(verdict) else "")
+        for event in found.events
+        if event.kind in CURVE_KINDS
+        for verdict in [found.judgements[event.id].verdict]
+    ]
+    profile = next((one for one in found.compared.profiles if isinstance(one, Limits)), None)
+    under: list[CurveStep] = []
+    over: list[CurveStep] = []
+    if profile is not None and found.site.nominal_v and found.site.frequency_hz:
+        supply = found.site.nominal_v, found.site.frequency_hz
+        under = [CurveStep(s.level_pct, s.time_s) for s in steps_of(profile, Kind.DIP, *supply)]
+        over = [CurveStep(s.level_pct, s.time_s) for s in steps_of(profile, Kind.SWELL, *supply)]
+    name = profile.id if profile else ""
+    return svg_text(duration_figure(marks, under, over, name), "duration")
+
+
+def _timeline_picture(found: _Gathered) -> str:
+    marks = [
+        _mark(event, found.judgements[event.id].verdict)
+        for event in found.events
+        if event.kind in CURVE_KINDS
+    ]
+    failures = [one.utc_s for one in found.failures.failures] if found.failures else []
+    return svg_text(timeline_figure(marks, failures, _stretch(found)), "timeline")
+
+
+def _hours_picture(found: _Gathered) -> str:
+    starts = [utc_seconds(event.start_utc) for event in found.events]
+    hours = day_hours(starts, found.coverage, found.site.zone)
+    return svg_text(day_hour_figure(hours, "Events kept"), "hours")
+
+
+def day_hours(starts: Sequence[float], coverage: Coverage, zone: tzinfo) -> DayHours:
+    """Counts by day and local hour; by day of the week where the days are many."""
+    first = datetime.fromtimestamp(coverage.since_utc_s, zone).date()
+    last = datetime.fromtimestamp(coverage.until_utc_s, zone).date()
+    n_days = (last - first).days + 1
+    by_week = n_days > MOST_DAYS
+    n_rows = 7 if by_week else n_days
+    counts, watched = np.zeros((n_rows, 24), np.int64), np.zeros((n_rows, 24), np.bool_)
+
+    def cell(utc_s: float) -> tuple[int, int]:
+        when = datetime.fromtimestamp(utc_s, zone)
+        return (when.weekday() if by_week else (when.date() - first).days), when.hour
+
+    for start in starts:
+        row = cell(start)
+        if row[0] < n_rows:
+            counts[row] += 1
+    for begin, end in coverage.watched:
+        moment = begin
+        while moment < end:
+            watched[cell(moment)] = True
+            moment = (moment // 900 + 1) * 900  # zones differ from UTC by quarters of an hour
+    rows = DAYS if by_week else tuple(
+        f"{DAYS[day.weekday()]} {day:%d.%m.}"
+        for day in (first + timedelta(days=number) for number in range(n_days))
+    )  # fmt: skip
+    return DayHours(rows, counts, watched)
+
+
+def _failure_section(found: _Gathered) -> dict[str, object] | None:
+    failures, zone = found.failures, found.site.zone
+    if failures is None:
+        return None
+    return {
+        "lines": answer_lines(failures),
+        "chance": probability_words(failures.chance.probability),
+        "pairs": [pair_cells(failures, number, zone) for number in range(len(failures.pairs))],
+        "failures": [
+            f"{moment_words(one.utc_s, zone)} {one.note}".strip()
+            for one in failures.unmatched_failures
+        ],
+        "events": [
+            f"event {one.worst.id}: {what_words(one.worst, None)}, {one.worst.start_local[:19]}"
+            for one in failures.unmatched_occurrences
+        ],
+    }
+
+
+def _blocks(found: _Gathered) -> list[EventBlock]:
+    archive = found.archive
+    known = Known(
+        archive,
+        known_supplies(archive),
+        found.judgements,
+        {run.id: run.sample_rate_hz for run in archive.runs()},
+        found.failures,
+    )
+    return [event_block(one, known) for one in found.serious[:MOST_PICTURED]]
+
+
+def _advice(found: _Gathered) -> list[Advice]:
+    everything = _all_to_advise(found)
+    findings = find_findings(found.archive, everything, found.failures)
+    table = load_advice()
+    return [one for finding in findings for one in table if one.finding is finding]
+
+
+def _all_to_advise(found: _Gathered) -> list[Occurrence]:
+    """The serious occurrences, and those of kinds that no profile judges."""
+    ids = {event.id for one in found.serious for event in one.events}
+    others = [
+        Occurrence((event,), None, None, (0.0, 0.0))
+        for event in found.events
+        if event.kind in (Kind.DISTORTION, Kind.FREQUENCY) and event.id not in ids
+    ]
+    return [*found.serious, *others]
