@@ -2,8 +2,9 @@
 
 import math
 
+from daemon.indices import CurveStep, DipFigures, ReferenceCurve
 from daemon.records import Event, Judgement, Kind, Verdict
-from daemon.staircase import ROUNDING, EventFacts, Finding, Step, compare, compare_peak, curve_pct
+from daemon.staircase import ROUNDING, EventFacts, Finding, Step, compare, compare_peak
 from daemon.tolerance import (
     ClassificationProfile,
     ImmunityProfile,
@@ -86,8 +87,10 @@ def _severity(event: EventFacts, profile: Limits, steps: list[Step]) -> float | 
     is_dip = event.kind in (Kind.DIP, Kind.INTERRUPTION)
     if not is_dip or event.duration_s is None or not isinstance(profile, ImmunityProfile):
         return None
-    allowed_pct = curve_pct(steps, event.duration_s)
-    return (100 - event.value_pct) / (100 - allowed_pct) if allowed_pct < 100 else None
+    if any(step.level_pct >= 100 for step in steps):  # volts of another supply: no curve for this
+        return None
+    curve = ReferenceCurve([CurveStep(step.time_s, step.level_pct) for step in steps])
+    return curve.severity(DipFigures(event.value_pct, event.duration_s))
 
 
 def _other_quantity(event: EventFacts, profile: SupplyProfile, nominal_hz: float) -> Finding | None:

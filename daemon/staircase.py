@@ -145,11 +145,6 @@ def _held_pct(event: EventFacts, time_s: float, level_pct: float) -> float | Non
     return None
 
 
-def curve_pct(steps: Sequence[Step], duration_s: float) -> float:
-    """The level that a rectangle of this duration may reach."""
-    return next(step.level_pct for step in steps if duration_s <= step.time_s * (1.0 + ROUNDING))
-
-
 def compare_peak(event: EventFacts, points: Sequence[Peak]) -> Finding:
     """Hold a transient against the envelope of instantaneous voltage.
 
