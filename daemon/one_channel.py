@@ -18,6 +18,7 @@ from daemon.rapid_change import RapidChangeLimits
 from daemon.rapid_events import RapidEvents
 from daemon.records import BasicInterval, HalfCycles, Output, TenMinuteValue, TenSecondFrequency
 from daemon.slow_events import SlowEvents
+from daemon.transient_events import TransientEvents
 from daemon.voltage_events import VoltageEvents
 
 HISTORY_S = 3.0  # of samples kept beyond the newest frame: an event's margins, and then some
@@ -46,6 +47,7 @@ class OneChannel:
             self._channel.name, setup.sample_rate_hz, setup.supply.frequency_hz, setup.slow_limits
         )
         self._rapid_events = _rapid_events(self._channel.name, setup)
+        self._transient_events = _transient_events(self._channel.name, setup)
         self._longer = _LongerValues(number, setup)
         self.begin(0)
 
@@ -55,17 +57,29 @@ class OneChannel:
         self._meter = ChannelMeter(setup.sample_rate_hz, setup.supply, first_index)
         self._history = SampleHistory(setup.sample_rate_hz, setup.frame_s + HISTORY_S)
         self._longer.begin(first_index)
+        if self._transient_events is not None:
+            self._transient_events.begin()
 
     def feed(self, first_index: int, volts: NDArray[np.float32], out: Output) -> Measured:
         """Take one frame, in volts at the converter's input."""
         mains_v = scaled(volts.astype(np.float64), self._channel)
         self._history.add(first_index, mains_v)
         self._longer.take_volts(mains_v)
-        return self._detect(self._meter.feed(mains_v), out)
+        measured = self._detect(self._meter.feed(mains_v), out)
+        if self._transient_events is not None:
+            out.events += self._transient_events.feed(
+                first_index, mains_v, measured.crossings, self._history, self._numbering
+            )
+        return measured
 
     def finish_meter(self, out: Output) -> Measured:
         """The segment is over: measure what is left of it."""
-        return self._detect(self._meter.finish(), out)
+        measured = self._detect(self._meter.finish(), out)
+        if self._transient_events is not None:
+            out.events += self._transient_events.finish(
+                measured.crossings, self._history, self._numbering
+            )
+        return measured
 
     def finish(self, out: Output) -> None:
         """The segment is over: hand on what is still under way, without an end."""
@@ -223,6 +237,12 @@ def _rapid_events(channel: str, setup: PipelineSetup) -> RapidEvents | None:
         swell_v=setup.limits.swell_v,
     )
     return RapidEvents(channel, setup.sample_rate_hz, setup.supply, limits)
+
+
+def _transient_events(channel: str, setup: PipelineSetup) -> TransientEvents | None:
+    if setup.transient_pct is None:
+        return None
+    return TransientEvents(channel, setup.sample_rate_hz, setup.supply, setup.transient_pct)
 
 
 def scaled(raw_v: NDArray[np.float64], channel: ChannelSetup) -> NDArray[np.float64]:

@@ -31,6 +31,7 @@ class PipelineSetup:
     limits: VoltageLimits
     slow_limits: SlowLimits
     rapid_change_pct: float | None = None  # of the declared voltage; None: not watched
+    transient_pct: float | None = None  # of the declared peak; None: not watched
     lamp_v: int | None = 230  # the flickermeter's reference lamp, 230 or 120; None: no flicker
     slot_origin_index: float = 0.0  # a sample index at which a 10-minute slot begins
     frame_s: float = LIVE_FRAME_S  # samples are measured in pieces of this length

@@ -3,7 +3,7 @@
 from daemon.measure.channel import Supply
 from daemon.numbering import Numbering
 from daemon.rapid_change import Floats, RapidChange, RapidChangeDetector, RapidChangeLimits
-from daemon.records import Event, Kind
+from daemon.records import Event, EventDetail, Kind
 
 
 class RapidEvents:
@@ -51,4 +51,5 @@ class RapidEvents:
             level_times=(),
             complete=end is not None,
             flags=(),
+            detail=EventDetail(delta_ss_v=change.delta_ss_v),
         )

@@ -129,6 +129,31 @@ class LevelTime:
     longest_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class EventDetail:
+    """What else is known of an event, beyond what the standard asks for; None: not known."""
+
+    # Dips, swells and interruptions: the waveform itself.
+    start_fine_s: float | None = None  # from the first sample of the run
+    end_fine_s: float | None = None
+    start_angle_deg: float | None = None  # of the fundamental before the event
+    end_angle_deg: float | None = None
+    phase_jump_deg: float | None = None
+    dropout_half_cycles: int | None = None
+    # Rapid voltage changes.
+    delta_ss_v: float | None = None  # between the steady voltages before and after
+    # Transients.
+    deviation_v: float | None = None  # from the expected waveform
+    width_s: float | None = None  # above half the deviation
+    point_on_wave_deg: float | None = None
+    oscillation_hz: float | None = None  # None: impulsive
+    looks_like_capacitor: bool | None = None
+    peak_loss_pct: float | None = None  # by how much at most sampling made it read low
+    is_resolved: bool | None = None  # whether its size may be quoted at this sampling rate
+    count: int | None = None  # of notches, or of transients of a storm
+    per_cycle: int | None = None  # notches
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Event:
     """One disturbance on one channel, as it stands now; open ones are handed on again later."""
@@ -150,6 +175,7 @@ class Event:
     flags: tuple[str, ...]
     trace: Trace | None = None
     waveforms: tuple[Waveform, ...] = ()
+    detail: EventDetail = EventDetail()
 
 
 @dataclass(slots=True)

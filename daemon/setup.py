@@ -39,6 +39,7 @@ def pipeline_setup(
         ),
         slow_limits=SlowLimits(capture.distortion_pct, capture.frequency_pct, capture.flicker_pst),
         rapid_change_pct=capture.rapid_change_pct,
+        transient_pct=capture.transient_pct,
         lamp_v=_lamp_v(settings, info),
         slot_origin_index=slot_origin_index,
         frame_s=LIVE_FRAME_S if info.is_live else BULK_FRAME_S,

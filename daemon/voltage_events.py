@@ -1,5 +1,6 @@
 """Dips, swells and interruptions of one channel, each with the evidence that belongs to it."""
 
+from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,10 +15,12 @@ from daemon.evidence import (
     TraceHistory,
     TraceRecorder,
 )
+from daemon.fine_timing import Fundamental, Samples, fine_timing
 from daemon.levels import LevelTimer
 from daemon.measure.channel import ChannelMeter, Measured, Supply
+from daemon.measure.fundamental import Crossings
 from daemon.numbering import Numbering
-from daemon.records import Event, Kind, Waveform
+from daemon.records import Event, EventDetail, Kind, Waveform
 from daemon.thresholds import Disturbance, ThresholdDetector, VoltageLimits
 
 Floats = NDArray[np.float64]
@@ -34,6 +37,7 @@ class _Growing:
     trace: TraceRecorder
     is_start_seen: bool  # the segment did not begin inside it
     slid_until: int  # one-cycle rms has been slid up to this sample
+    before: Fundamental | None  # where the fundamental stood when it began
     head: Waveform | None = None
     is_told: bool = False  # handed on as open already
     pieces: list[Waveform] = field(default_factory=list)
@@ -64,6 +68,7 @@ class VoltageEvents:
         self._traces = TraceHistory(sample_rate_hz)
         self._segment_start: float | None = None  # index of its first value
         self._newest_index = 0.0  # of the newest value
+        self._upward: deque[Crossings] = deque(maxlen=4)  # of the latest frames
         self.spans: list[tuple[float, float]] = []  # in samples, touched as of the latest frame
 
     def feed(
@@ -79,6 +84,7 @@ class VoltageEvents:
             self._newest_index = float(index[-1])
             if self._segment_start is None:
                 self._segment_start = float(index[0])
+        self._upward.append(measured.crossings)
         self._traces.add(index, measured.urms_half_v)
         self._extend_traces(measured)
         ended = self._detector.feed(index, measured.urms_half_v)
@@ -134,8 +140,27 @@ class VoltageEvents:
         is_start_seen = start != self._segment_start
         first_slid = int(start - 2 * self._half_cycle)
         self._growing.append(
-            _Growing(number, group, disturbance, levels, trace, is_start_seen, first_slid)
+            _Growing(
+                number=number,
+                group=group,
+                now=disturbance,
+                levels=levels,
+                trace=trace,
+                is_start_seen=is_start_seen,
+                slid_until=first_slid,
+                before=self._fundamental(start),
+            )
         )
+
+    def _fundamental(self, index: float) -> Fundamental | None:
+        """The fundamental as it was tracked up to an index."""
+        for crossings in reversed(self._upward):
+            upward = crossings.index[crossings.is_upward]
+            place = int(np.searchsorted(upward, index, side="right")) - 1
+            if place >= 0:
+                period = float(crossings.period[crossings.is_upward][place])
+                return Fundamental(float(upward[place]), period)
+        return None
 
     def _slide(self, measured: Measured, meter: ChannelMeter) -> None:
         """Slide one-cycle rms over what this frame added to each disturbance."""
@@ -215,6 +240,31 @@ class VoltageEvents:
             flags=self._flags(grown, pieces),
             trace=grown.trace.trace(),
             waveforms=tuple(pieces),
+            detail=self._detail(grown) if is_final else EventDetail(),
+        )
+
+    def _detail(self, grown: _Growing) -> EventDetail:
+        """What the waveform kept with the event says of its two ends."""
+        if grown.before is None or not grown.pieces or not grown.is_start_seen:
+            return EventDetail()
+        first, last = grown.pieces[0], grown.pieces[-1]
+        end_index = grown.now.end_index
+        is_long = len(grown.pieces) > 1
+        fine = fine_timing(
+            start=_samples(first),
+            start_index=grown.now.start_index,
+            end=None if end_index is None else _samples(last),
+            end_index=end_index,
+            before=grown.before,
+            at_end=self._fundamental(end_index) if is_long and end_index is not None else None,
+        )
+        return EventDetail(
+            start_fine_s=_seconds(fine.start_index, self._fs_hz),
+            end_fine_s=_seconds(fine.end_index, self._fs_hz),
+            start_angle_deg=fine.start_angle_deg,
+            end_angle_deg=fine.end_angle_deg,
+            phase_jump_deg=fine.phase_jump_deg,
+            dropout_half_cycles=fine.dropout_half_cycles,
         )
 
     def _flags(self, grown: _Growing, pieces: list[Waveform]) -> tuple[str, ...]:
@@ -232,6 +282,14 @@ class VoltageEvents:
         if now.interrupted_from is not None:
             samples += self._newest_index + self._half_cycle - now.interrupted_from
         return samples / self._fs_hz
+
+
+def _samples(waveform: Waveform) -> Samples:
+    return Samples(waveform.first_index, waveform.volts.astype(np.float64))
+
+
+def _seconds(index: float | None, sample_rate_hz: float) -> float | None:
+    return None if index is None else index / sample_rate_hz
 
 
 def _kind(now: Disturbance) -> Kind:

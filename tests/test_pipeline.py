@@ -42,8 +42,13 @@ def eventful(duration_s: float) -> Floats:
     return np.stack([volts * first, volts * second], axis=1)
 
 
-SETUP = make_setup(RATE_HZ, channels=("L1", "L2"), slow_limits=SlowLimits(5, 0.1))
+SETUP = replace(
+    make_setup(RATE_HZ, channels=("L1", "L2"), slow_limits=SlowLimits(5, 0.1, 1.0)),
+    transient_pct=20.0,
+    rapid_change_pct=3.0,
+)
 STREAM = eventful(4)
+STREAM[round(1.9 * RATE_HZ) + np.arange(3), 0] += [120, 240, 120]  # a short impulse
 GAP_AT, GAP_N = 21000, 777  # just after the swell
 
 
@@ -94,11 +99,12 @@ def test_the_split_stream_was_not_empty() -> None:
     assert [(event.kind, event.channel) for event in ran.events] == [
         (Kind.DIP, "L1"),
         (Kind.DIP, "L2"),
+        (Kind.TRANSIENT, "L1"),
         (Kind.SWELL, "L1"),
         (Kind.INTERRUPTION, "L1"),
     ]
     assert ran.events[0].group == ran.events[1].group  # they overlap
-    assert len({event.group for event in ran.events}) == 3
+    assert len({event.group for event in ran.events}) == 4
 
 
 def test_order_of_time_in_every_stream() -> None:
