@@ -15,9 +15,18 @@ from pathlib import Path
 from typing import TypeVar
 
 from daemon import schema
-from daemon.hash_chain import ChainReport, verify
 from daemon.errors import InputError, StoreError
-from daemon.records import Kind, LevelTime, LogKind, Trace, Verdict, Waveform
+from daemon.hash_chain import ChainReport, verify
+from daemon.records import (
+    NO_DETAIL,
+    EventDetail,
+    Kind,
+    LevelTime,
+    LogKind,
+    Trace,
+    Verdict,
+    Waveform,
+)
 
 SERIOUS = (Verdict.MAY_STOP, Verdict.MAY_DAMAGE, Verdict.BEYOND_LIMIT)
 BUSY_TIMEOUT_S = 5.0
@@ -72,6 +81,17 @@ class EventRow:
     complete: bool
     clock: str
     flags: tuple[str, ...]
+    # Columns that a database of an older schema does not have.
+    category: str | None = None
+    cell: str | None = None
+    margin_pct: float | None = None
+    margin_s: float | None = None
+    severity: float | None = None
+    uncertainty: float | None = None
+    duration_uncertainty_s: float | None = None
+    cause: str | None = None
+    evidence: str | None = None
+    detail: EventDetail = NO_DETAIL
 
     def as_json(self) -> dict[str, object]:
         """The event as `events --format jsonl` and the page hand it out, keys in that order."""
@@ -303,12 +323,14 @@ def _conditions(wanted: EventFilter) -> tuple[str, list[object]]:
 
 
 def _event(row: sqlite3.Row) -> EventRow:
-    found = {field.name: row[field.name] for field in fields(EventRow)}
+    known = row.keys()
+    found = {field.name: row[field.name] for field in fields(EventRow) if field.name in known}
     found["kind"] = Kind(row["kind"])
     found["verdict"] = None if row["verdict"] is None else Verdict(row["verdict"])
     found["complete"] = bool(row["complete"])
     found["flags"] = tuple(json.loads(row["flags"]))
     found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(row["level_times"]))
+    found["detail"] = EventDetail(**json.loads(found.get("detail") or "{}"))
     return EventRow(**found)
 
 

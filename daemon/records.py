@@ -154,6 +154,9 @@ class EventDetail:
     per_cycle: int | None = None  # notches
 
 
+NO_DETAIL = EventDetail()
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Event:
     """One disturbance on one channel, as it stands now; open ones are handed on again later."""
@@ -175,7 +178,7 @@ class Event:
     flags: tuple[str, ...]
     trace: Trace | None = None
     waveforms: tuple[Waveform, ...] = ()
-    detail: EventDetail = EventDetail()
+    detail: EventDetail = NO_DETAIL
 
 
 @dataclass(slots=True)
@@ -212,6 +215,12 @@ class JudgedEvent:
     judgement: Judgement
     start_utc_s: float  # seconds since 1970 UTC
     clock: str  # how far that stamp can be trusted: synchronised, free, corrected, recording
+    category: str | None = None  # IEEE 1159
+    cell: str | None = None  # depth and duration (DISDIP)
+    uncertainty: float | None = None  # of the event's value, in its unit, k = 2
+    duration_uncertainty_s: float | None = None
+    cause: str | None = None  # what probably caused it
+    evidence: str | None = None  # for that cause
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,10 +138,24 @@ CREATE VIEW log_list AS SELECT
 FROM log ORDER BY start_utc DESC, id DESC;
 """
 
+_FINDINGS = """
+ALTER TABLE event ADD COLUMN category TEXT;                 -- IEEE 1159
+ALTER TABLE event ADD COLUMN cell TEXT;                     -- depth and duration cell (DISDIP)
+ALTER TABLE event ADD COLUMN margin_pct REAL;               -- to the nearest limit, below 0: passed
+ALTER TABLE event ADD COLUMN margin_s REAL;
+ALTER TABLE event ADD COLUMN severity REAL;                 -- Se of IEEE 1564
+ALTER TABLE event ADD COLUMN uncertainty REAL;              -- of value, in its unit, k = 2
+ALTER TABLE event ADD COLUMN duration_uncertainty_s REAL;
+ALTER TABLE event ADD COLUMN cause TEXT;                    -- what probably caused it
+ALTER TABLE event ADD COLUMN evidence TEXT;                 -- for that cause
+ALTER TABLE event ADD COLUMN detail TEXT;                   -- JSON: waveform timing, transients
+"""
+
 STEPS = (
     Step("events, log, runs, settings, traces, waveforms", _TABLES + _VIEWS),
     Step("chain of hashes", hash_chain.SQL),
     Step("origin of runs that were merged", "ALTER TABLE run ADD COLUMN origin TEXT;"),
+    Step("labels, margins, uncertainty, cause and detail of events", _FINDINGS),
 )
 """Every step so far; `PRAGMA user_version` counts the ones a file has been through."""
 

@@ -6,14 +6,16 @@ import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import numpy as np
+
 from daemon import hash_chain, schema
 from daemon.errors import InputError, StoreError
-from daemon.records import Event, JudgedEvent, LogEntry, Trace, Waveform
+from daemon.records import Event, EventDetail, JudgedEvent, LogEntry, Trace, Waveform
 
 BUSY_TIMEOUT_S = 5.0
 WAL_LIMIT_BYTES = 4 * 1024 * 1024
@@ -215,6 +217,16 @@ class Store:
             "complete": int(bool(event.complete)),
             "clock": str(judged.clock),
             "flags": json.dumps([str(flag) for flag in event.flags]),
+            "category": judged.category,
+            "cell": judged.cell,
+            "margin_pct": _float_or_none(judged.judgement.margin_pct),
+            "margin_s": _float_or_none(judged.judgement.margin_s),
+            "severity": _float_or_none(judged.judgement.severity),
+            "uncertainty": _float_or_none(judged.uncertainty),
+            "duration_uncertainty_s": _float_or_none(judged.duration_uncertainty_s),
+            "cause": judged.cause,
+            "evidence": judged.evidence,
+            "detail": _detail(event.detail),
         }
 
     def _log_row(self, run_id: int, entry: LogEntry) -> tuple[object, ...]:
@@ -336,6 +348,23 @@ def _end_utc(judged: JudgedEvent) -> str | None:
     if judged.event.duration_s is None:
         return None
     return schema.utc_text(judged.start_utc_s + float(judged.event.duration_s))
+
+
+def _detail(detail: EventDetail) -> str | None:
+    """What is known, as JSON; None when nothing is, so that no row grows for nothing."""
+    known = {
+        field.name: _plain(getattr(detail, field.name))
+        for field in fields(detail)
+        if getattr(detail, field.name) is not None
+    }
+    return json.dumps(known) if known else None
+
+
+def _plain(value: float | bool) -> float | int | bool:
+    """numpy scalars end here, too."""
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    return int(value) if isinstance(value, int | np.integer) else float(value)
 
 
 def _level_times(event: Event) -> str:

@@ -20,7 +20,7 @@ from daemon.levels import LevelTimer
 from daemon.measure.channel import ChannelMeter, Measured, Supply
 from daemon.measure.fundamental import Crossings
 from daemon.numbering import Numbering
-from daemon.records import Event, EventDetail, Kind, Waveform
+from daemon.records import NO_DETAIL, Event, EventDetail, Kind, Waveform
 from daemon.thresholds import Disturbance, ThresholdDetector, VoltageLimits
 
 Floats = NDArray[np.float64]
@@ -240,13 +240,13 @@ class VoltageEvents:
             flags=self._flags(grown, pieces),
             trace=grown.trace.trace(),
             waveforms=tuple(pieces),
-            detail=self._detail(grown) if is_final else EventDetail(),
+            detail=self._detail(grown) if is_final else NO_DETAIL,
         )
 
     def _detail(self, grown: _Growing) -> EventDetail:
         """What the waveform kept with the event says of its two ends."""
         if grown.before is None or not grown.pieces or not grown.is_start_seen:
-            return EventDetail()
+            return NO_DETAIL
         first, last = grown.pieces[0], grown.pieces[-1]
         end_index = grown.now.end_index
         is_long = len(grown.pieces) > 1
