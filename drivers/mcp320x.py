@@ -23,14 +23,12 @@ from pydantic import Field, field_validator
 
 from drivers.clock import Clock
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
-from drivers.paced import PacedInput, Timing
+from drivers.paced import CS_HIGH_S, PacedInput, Timing, refuse_busy_wire
 from drivers.source import Block, Source, SourceInfo, SourceOptions
 from drivers.spi import OpenSpi, Part, Spi, SpiOptions, SpiSettings, open_spidev
 
-CS_HIGH_S = 10e-6  # the kernel's pause between two frames of one message
 FRAME_BYTES = 3
 FRAME_BITS = 8 * FRAME_BYTES
-BUSY_SHARE = 0.7  # of a sample period: the rest is for the operating system
 SPOILED_SHARE = 0.1  # of the frames of a block: beyond it no chip is answering
 
 
@@ -229,12 +227,7 @@ def _refuse_unfit(options: Mcp320xOptions) -> None:
         faults.append(f"driver.speed_hz: {options.chip} takes at most {chip.fastest_hz}")
     if options.bias_v is not None and options.bias_v >= options.vref_v:
         faults.append(f"driver.bias_v: must be below vref_v, {options.vref_v:g}")
-    scan_s = _timing(chip, len(options.inputs), options.speed_hz).wire_s
-    if scan_s > BUSY_SHARE / options.sample_rate_hz:
-        faults.append(
-            f"driver.sample_rate_hz: one scan of {len(options.inputs)} inputs takes"
-            f" {scan_s * 1e6:.0f} microseconds on the wire; at most"
-            f" {BUSY_SHARE / scan_s:.0f} scans a second"
-        )
+    timing = _timing(chip, len(options.inputs), options.speed_hz)
+    faults += refuse_busy_wire(timing, options.sample_rate_hz)
     if faults:
         raise OptionError("; ".join(faults))

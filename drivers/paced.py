@@ -23,6 +23,8 @@ from drivers.resample import FLAT_SHARE, GridResampler
 from drivers.source import Block
 
 BLOCK_S = 0.02
+CS_HIGH_S = 10e-6  # the kernel's pause between two frames of one message
+BUSY_SHARE = 0.7  # of a sample period: the rest is for the operating system
 LONGEST_BRIDGE_S = 0.001  # 18 degrees at 50 Hz: cubic interpolation errs by less than 0.01 %
 TRIAL_SCANS = 400  # to measure the jitter when opened
 INTERRUPTED_S = 40e-6  # longer than the neighbours by this: the scan is left out
@@ -132,6 +134,17 @@ class PacedInput:
         t_s = begin_s[:, np.newaxis] + np.array(timing.hold_s)
         is_sure = _is_undisturbed(took_s)
         self._ready.extend(self._resampler.push(t_s[is_sure], volts[is_sure]))
+
+
+def refuse_busy_wire(timing: Timing, rate_hz: float) -> list[str]:
+    """Why scans of this length cannot be taken at this rate; empty when they can."""
+    if timing.wire_s <= BUSY_SHARE / rate_hz:
+        return []
+    return [
+        f"driver.sample_rate_hz: one scan of {len(timing.hold_s)} inputs takes"
+        f" {timing.wire_s * 1e6:.0f} microseconds on the wire; at most"
+        f" {BUSY_SHARE / timing.wire_s:.0f} scans a second"
+    ]
 
 
 def _is_undisturbed(took_s: NDArray[np.float64]) -> NDArray[np.bool_]:
