@@ -51,6 +51,7 @@ class Acquisition:
         self._ring: Ring | None = None
         self._n_read = 0
         self._n_reports = 0
+        self._is_stopping = False
         task = {"name": options.name, "options": options.model_dump(mode="json")}
         assert self._process.stdin is not None
         with self._process.stdin as stream:
@@ -93,10 +94,16 @@ class Acquisition:
             raise SourceFailed(text)
         return DeviceFault(text)
 
+    def stop(self) -> None:
+        """Take no more samples. Those that were taken can still be fetched, until the end."""
+        if not self._is_stopping:
+            self._is_stopping = True
+            os.close(self._credits)  # the sampler sees that nobody wants more
+
     def close(self) -> None:
         """Stop the sampler. Harmless the second time."""
+        self.stop()
         if self._process.returncode is None:
-            os.close(self._credits)  # the sampler sees that its reader is gone
             try:
                 self._process.wait(CLOSE_TIMEOUT_S)
             except subprocess.TimeoutExpired:
@@ -110,8 +117,9 @@ class Acquisition:
         volts = self._ring.read(self._n_read, report.n_samples)
         self._n_read += report.n_samples
         self._n_reports += 1
-        with contextlib.suppress(BrokenPipeError):  # it has told all and ended
-            os.write(self._credits, Credit(self._n_read, self._n_reports).pack())
+        if not self._is_stopping:
+            with contextlib.suppress(BrokenPipeError):  # it has told all and ended
+                os.write(self._credits, Credit(self._n_read, self._n_reports).pack())
         return Fetched(Block(report.first_index, volts, report.n_lost), report.arrival_ns)
 
     def _next_report(self, timeout_s: float) -> Report | None:
@@ -123,6 +131,8 @@ class Acquisition:
             if not ready:
                 return None
             arrived = os.read(self._reports, 65536)
+            if not arrived and self._is_stopping:
+                raise SourceEnded("sampling was stopped")
             if not arrived:
                 raise SourceFailed("the sampling process ended unexpectedly")
             self._arrived += arrived

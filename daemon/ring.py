@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 RING_S = 40.0  # longer than the worst stall of a worn SD card
 MAX_UNREAD_REPORTS = 800  # reports that fit into a pipe of 64 KiB with room to spare
+LONGEST_WAIT_S = 30.0  # between two attempts to open a device that failed; each is told
 _HEADER = struct.Struct("<BI")
 _BLOCK = struct.Struct("<QQQQ")
 _CREDIT = struct.Struct("<QQ")
@@ -57,6 +58,11 @@ class BlockReport:
     @classmethod
     def unpack(cls, payload: bytes) -> "BlockReport":
         return cls(*_BLOCK.unpack(payload))
+
+    def joined(self, later: "BlockReport") -> "BlockReport":
+        """This block and the one right after it, of which no sample is lost, as one."""
+        n_samples = self.n_samples + later.n_samples
+        return BlockReport(self.first_index, n_samples, self.n_lost, later.arrival_ns)
 
 
 class Ring:

@@ -14,6 +14,7 @@ import sys
 from dataclasses import asdict
 
 from daemon.ring import (
+    LONGEST_WAIT_S,
     MAX_UNREAD_REPORTS,
     RING_S,
     BlockReport,
@@ -29,8 +30,8 @@ from drivers.registry import find_driver
 from drivers.source import Block, Source, SourceInfo
 
 READ_TIMEOUT_S = 0.25
+SILENCE_S = 15.0  # of a live input that says nothing at all: it is opened again
 FIRST_WAIT_S = 1.0
-LONGEST_WAIT_S = 30.0
 REALTIME_PRIORITY = 20  # below the kernel's interrupt threads, which run at 50
 MCL_CURRENT, MCL_FUTURE, MCL_ONFAULT = 1, 2, 4
 
@@ -51,6 +52,8 @@ class Sampler:
         self._n_written = 0  # samples put into the ring
         self._n_reports = 0
         self._n_dropped = 0  # samples lost since the last block in the ring
+        self._held: BlockReport | None = None  # of blocks in the ring, when too many are unread
+        self._seen_ns = 0  # when the latest sample was there
         self._index_offset = 0  # of the source opened last, against the first one
         self._next_index = 0
 
@@ -63,80 +66,117 @@ class Sampler:
         self._ring = Ring(self._memory, capacity, len(info.inputs))
         self._report(ReportKind.OPENED, json.dumps(asdict(info)).encode())
         settle_process()
+        self._seen_ns = self._clock.monotonic_ns()
         try:
             while True:
                 self._sample(source, info)
         except SourceEnded:
-            self._tell_dropped()
+            self._tell_rest()
             self._report(ReportKind.ENDED)
+        except _ReaderGoneError:  # it gives no more credit, and may still read what there is
+            self._tell_rest()
+            raise
         finally:
             source.close()
 
     def _sample(self, source: Source, info: SourceInfo) -> None:
         try:
             block = source.read(READ_TIMEOUT_S)
+            self._check_silence(block, info)
         except SourceFailed as error:
             if not info.is_live:  # a file that cannot be read on would only start over
                 raise
-            self._report(ReportKind.FAILED, str(error).encode())
+            self._report_fault(error)
             self._reopen(source, info)
             return
         self._take_credit(wait_s=0.0)
         if block is not None:
             self._place(block, info)
 
+    def _check_silence(self, block: Block | None, info: SourceInfo) -> None:
+        silent_s = (self._clock.monotonic_ns() - self._seen_ns) / 1e9
+        if block is None and info.is_live and silent_s > SILENCE_S:
+            raise SourceFailed(f"no sample came for {SILENCE_S:g} s")
+
     def _reopen(self, source: Source, info: SourceInfo) -> None:
-        """Try until the device is back; the time it took counts as lost samples."""
-        failed_ns = self._clock.monotonic_ns()
+        """Try until the device is back; the time since its last sample counts as lost samples."""
         wait_s = FIRST_WAIT_S
         while True:
             source.close()
-            self._take_credit(wait_s)
+            self._wait(wait_s)
             try:
                 source.open()
                 break
             except (SourceUnavailable, SourceFailed) as error:
-                self._report(ReportKind.FAILED, str(error).encode())
+                self._report_fault(error)
                 wait_s = min(2 * wait_s, LONGEST_WAIT_S)
-        away_s = (self._clock.monotonic_ns() - failed_ns) / 1e9
+        away_s = (self._clock.monotonic_ns() - self._seen_ns) / 1e9
         n_away = max(1, round(away_s * info.sample_rate_hz))
+        self._seen_ns = self._clock.monotonic_ns()
         self._n_dropped += n_away
         self._index_offset = self._next_index + n_away
         self._next_index = self._index_offset
 
     def _place(self, block: Block, info: SourceInfo) -> None:
         """Put a block into the ring, or count it as lost when a live input finds no room."""
-        arrival_ns = self._clock.monotonic_ns()
+        arrival_ns = self._seen_ns = self._clock.monotonic_ns()
         first_index = block.first_index + self._index_offset
         self._next_index = first_index + len(block.volts)
         if not info.is_live:
-            while not self._has_room(len(block.volts)):
+            while not (self._has_space(block) and self._may_report):
                 self._take_credit(wait_s=1.0)
-        elif not self._has_room(len(block.volts)):
+        elif not (self._has_space(block) and (self._may_report or self._can_join(block))):
             self._n_dropped += len(block.volts) + block.n_lost
             return
         assert self._ring is not None
         self._ring.write(self._n_written, block.volts)
         self._n_written += len(block.volts)
-        self._n_reports += 1
         n_lost, self._n_dropped = block.n_lost + self._n_dropped, 0
-        report = BlockReport(first_index, len(block.volts), n_lost, arrival_ns)
+        self._tell(BlockReport(first_index, len(block.volts), n_lost, arrival_ns))
+
+    def _tell(self, report: BlockReport) -> None:
+        """Report a block now, or joined to its neighbours once there are fewer unread reports."""
+        if self._held is not None and report.n_lost == 0:
+            report = self._held.joined(report)
+        elif self._held is not None:
+            self._send(self._held)
+        self._held = report
+        self._send_held()
+
+    def _send_held(self) -> None:
+        if self._held is not None and self._may_report:
+            report, self._held = self._held, None
+            self._send(report)
+
+    def _send(self, report: BlockReport) -> None:
+        self._n_reports += 1
         self._report(ReportKind.BLOCK, report.pack())
 
-    def _tell_dropped(self) -> None:
-        """An empty block counts what was lost after the last one in the ring."""
+    def _tell_rest(self) -> None:
+        """What was held back, and an empty block that counts what was lost after it."""
+        if self._held is not None:
+            self._send(self._held)
+            self._held = None
         if self._n_dropped:
             arrival_ns = self._clock.monotonic_ns()
-            report = BlockReport(self._next_index, 0, self._n_dropped, arrival_ns)
-            self._report(ReportKind.BLOCK, report.pack())
+            self._send(BlockReport(self._next_index, 0, self._n_dropped, arrival_ns))
 
-    def _has_room(self, n_samples: int) -> bool:
+    def _has_space(self, block: Block) -> bool:
         assert self._ring is not None
         unread = self._n_written - self._credit.n_samples
-        n_unread_reports = self._n_reports - self._credit.n_reports
-        return (
-            unread + n_samples <= self._ring.capacity and n_unread_reports < MAX_UNREAD_REPORTS
-        ) or unread == 0
+        return unread + len(block.volts) <= self._ring.capacity or unread == 0
+
+    @property
+    def _may_report(self) -> bool:
+        return self._n_reports - self._credit.n_reports < MAX_UNREAD_REPORTS
+
+    def _can_join(self, block: Block) -> bool:
+        return self._held is None or not (block.n_lost or self._n_dropped)
+
+    def _wait(self, wait_s: float) -> None:
+        until_ns = self._clock.monotonic_ns() + round(wait_s * 1e9)
+        while (left_s := (until_ns - self._clock.monotonic_ns()) / 1e9) > 0:
+            self._take_credit(left_s)  # which returns as soon as there is any
 
     def _take_credit(self, wait_s: float) -> None:
         ready, _, _ = select.select([self._credits], [], [], wait_s)
@@ -146,6 +186,12 @@ class Sampler:
         if not arrived:
             raise _ReaderGoneError
         self._credit = latest_credit(arrived, self._credit)
+        self._send_held()
+
+    def _report_fault(self, error: Exception) -> None:
+        """Told unless a reader that hears nothing left no room: nothing may block a live input."""
+        if select.select([], [self._reports], [], 0)[1]:
+            self._report(ReportKind.FAILED, str(error).encode())
 
     def _report(self, kind: ReportKind, payload: bytes = b"") -> None:
         report = memoryview(pack_report(kind, payload))

@@ -2,6 +2,8 @@
 
 import os
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing
@@ -18,7 +20,7 @@ from drivers.errors import OptionError, SourceEnded, SourceFailed
 from drivers.recording import RecordingSource
 from drivers.registry import find_driver
 from drivers.source import Block, SourceOptions
-from tests.whole_material import RATE_HZ, mains, until, wav_driver, write_wav
+from tests.whole_material import CHECKOUT, RATE_HZ, mains, until, wav_driver, write_wav
 
 
 def options(folder: Path, **keys: Any) -> SourceOptions:
@@ -72,20 +74,64 @@ def test_the_end_can_be_asked_for_again(tmp_path: Path) -> None:
             acquisition.fetch(1.0)
 
 
-def test_samples_that_a_live_input_could_not_place_are_counted(tmp_path: Path) -> None:
-    """Blocks of 1 ms: the pipe of reports is full after 0.8 s without a fetch."""
+def test_a_live_input_fills_the_whole_ring_in_small_blocks(tmp_path: Path) -> None:
+    """Blocks of 1 ms: more of them than there may be unread reports, and none is lost."""
     given = simulated(tmp_path, sample_rate_hz=2000, block_s=0.001, duration_s=2.5)
     with closing(Acquisition(given)) as acquisition:
         info = acquisition.open()
         time.sleep(MAX_UNREAD_REPORTS * 0.001 + 0.7)
-        expected = n_lost = 0
-        for block in fetch_all(acquisition):
-            assert block.first_index == expected + block.n_lost
-            expected = block.first_index + len(block.volts)
-            n_lost += block.n_lost
+        blocks = list(fetch_all(acquisition))
+    assert max(len(block.volts) for block in blocks) > 100  # joined while nobody read
+    assert sum(len(block.volts) for block in blocks) == info.n_samples
+    assert not any(block.n_lost for block in blocks)
+
+
+def test_samples_that_find_no_room_are_counted_exactly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The reader is stopped for longer than the ring of a second; the sampler never is."""
+    given = simulated(tmp_path, sample_rate_hz=2000, duration_s=4.0)
+    monkeypatch.setenv("PYTHONPATH", str(CHECKOUT))
+    with closing(short_ring(given, monkeypatch)) as acquisition:
+        info = acquisition.open()
+        time.sleep(2.0)
+        blocks = list(fetch_all(acquisition))
+    expected = 0
+    for block in blocks:
+        assert block.first_index == expected + block.n_lost
+        expected = block.first_index + len(block.volts)
+    n_lost = sum(block.n_lost for block in blocks)
     assert expected == info.n_samples
-    # 0.7 s of 2000 S/s found no room, less where the sampler could catch up in longer blocks
-    assert 0 < n_lost <= 1.7 * 2000
+    # 2.0 s less the second that fits; half a second for the machine to be late
+    assert 0.5 * 2000 < n_lost <= 1.5 * 2000
+
+
+def short_ring(given: SourceOptions, patch: pytest.MonkeyPatch) -> Acquisition:
+    """With a ring of one second on both sides."""
+    code = (
+        "import sys; from daemon import sampler; sampler.RING_S = 1.0; "
+        "sys.argv[:] = sys.argv[-4:]; sys.exit(sampler.main())"
+    )
+    real = subprocess.Popen
+
+    def start(command: list[str], **keys: Any) -> "subprocess.Popen[bytes]":
+        return real([sys.executable, "-c", code, *command[3:]], **keys)
+
+    patch.setattr("daemon.acquisition.RING_S", 1.0)
+    patch.setattr("daemon.acquisition.subprocess.Popen", start)
+    return Acquisition(given)
+
+
+def test_what_was_taken_before_the_stop_can_still_be_fetched(tmp_path: Path) -> None:
+    with closing(Acquisition(simulated(tmp_path, sample_rate_hz=2000))) as acquisition:
+        acquisition.open()
+        time.sleep(1.0)
+        acquisition.stop()
+        acquisition.stop()
+        blocks = list(fetch_all(acquisition))
+    n_samples = sum(len(block.volts) for block in blocks)
+    # a second, less the time to open, and the quarter that a read may take
+    assert 0.9 * 2000 < n_samples < 1.5 * 2000
 
 
 def test_arrival_is_when_the_last_sample_was_there(tmp_path: Path) -> None:

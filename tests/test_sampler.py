@@ -16,6 +16,7 @@ import pytest
 
 from daemon import sampler as sampler_module
 from daemon.ring import (
+    LONGEST_WAIT_S,
     MAX_UNREAD_REPORTS,
     RING_S,
     BlockReport,
@@ -25,7 +26,7 @@ from daemon.ring import (
     Ring,
     take_report,
 )
-from daemon.sampler import FIRST_WAIT_S, LONGEST_WAIT_S, Sampler
+from daemon.sampler import FIRST_WAIT_S, READ_TIMEOUT_S, SILENCE_S, Sampler
 from drivers.clock import ManualClock
 from drivers.errors import OptionError, SourceEnded, SourceFailed, SourceUnavailable
 from drivers.source import Block, Source, SourceInfo, SourceOptions
@@ -35,12 +36,13 @@ RATE_HZ = 100.0
 CAPACITY = int(RING_S * RATE_HZ)  # 4000 samples
 BLOCK = 1000
 
-Step = int | Exception | Callable[[], None]
+Step = int | Exception | Callable[[], None] | None
 
 
 class ScriptedSource(Source):
-    """Plays a script: a number is a block of so many samples, an exception is raised, a function
-    is called and the next step taken. The value of a sample is its number since the first open."""
+    """Plays a script: a number is a block of so many samples, an exception is raised, None is
+    silence, a function is called and the next step taken. The value of a sample is its number
+    since the first open."""
 
     Options = SourceOptions
     is_hardware = False
@@ -68,6 +70,9 @@ class ScriptedSource(Source):
             step = self.script.pop(0) if self.script else SourceEnded("the script is over")
             if isinstance(step, Exception):
                 raise step
+            if step is None:  # nothing came within the time
+                self._clock.advance_s(timeout_s)
+                return None
             if isinstance(step, int):
                 return self._block(step)
             step()
@@ -212,7 +217,41 @@ def test_a_reader_that_never_reads_reports_cannot_block_a_live_input(bench: Benc
     bench.run(*[1] * n_blocks)
     blocks = bench.blocks()
     assert len(blocks) == MAX_UNREAD_REPORTS + 1
-    assert blocks[-1].n_lost == n_blocks - MAX_UNREAD_REPORTS
+    assert (blocks[-1].n_samples, blocks[-1].n_lost) == (n_blocks - MAX_UNREAD_REPORTS, 0)
+    samples = Ring(bench.memory, CAPACITY, 1).read(0, n_blocks)
+    assert np.array_equal(samples[:, 0], np.arange(n_blocks))
+
+
+def test_a_loss_between_blocks_that_nobody_reads_is_counted_where_it_was(bench: Bench) -> None:
+    """The report of the blocks before it waits; nothing can be joined to it across the loss."""
+    full = [1] * MAX_UNREAD_REPORTS
+    reads = MAX_UNREAD_REPORTS - 10
+    bench.run(*full, 1, 2, -7, 3, lambda: bench.give_back(reads, reads), -5, 4)
+    joined, first, second = bench.blocks()[-3:]
+    assert (joined.first_index, joined.n_samples, joined.n_lost) == (MAX_UNREAD_REPORTS, 3, 0)
+    # 7 lost by the device, the block after them and one of 3 that found no room, 5 lost later
+    assert (first.n_samples, first.n_lost) == (BLOCK, 7 + BLOCK + 3 + 5)
+    assert (second.first_index, second.n_samples) == (first.first_index + BLOCK, 4)
+    assert first.first_index == joined.first_index + joined.n_samples + first.n_lost
+
+
+def test_faults_that_nobody_reads_cannot_block_it(bench: Bench) -> None:
+    """2000 faults of 100 letters are more than a pipe of 64 KiB holds (pipe(7))."""
+    bench.run(*[SourceFailed("x" * 100)] * 2000, BLOCK)
+    told = bench.told()
+    assert told[-1].kind is not ReportKind.FAILED
+    assert 300 < sum(report.kind is ReportKind.FAILED for report in told) < 65_536 / 100
+
+
+def test_a_live_input_that_falls_silent_is_opened_again(bench: Bench) -> None:
+    n_silent = int(SILENCE_S / READ_TIMEOUT_S) + 1
+    bench.run(BLOCK, *[None] * n_silent, BLOCK)
+    told = bench.told()
+    faults = [report.payload.decode() for report in told if report.kind is ReportKind.FAILED]
+    assert faults == ["no sample came for 15 s"]
+    blocks = [BlockReport.unpack(one.payload) for one in told if one.kind is ReportKind.BLOCK]
+    # lost since the last sample, not since the silence was noticed
+    assert blocks[1].n_lost == round((n_silent * READ_TIMEOUT_S + FIRST_WAIT_S) * RATE_HZ)
 
 
 def test_a_recording_waits_for_room_and_loses_nothing(
@@ -287,6 +326,13 @@ def test_a_device_that_does_not_open_at_first_ends_it(bench: Bench, error: Excep
 def test_it_ends_when_its_reader_goes_away(bench: Bench) -> None:
     with pytest.raises(sampler_module._ReaderGoneError):
         bench.run(BLOCK, lambda: bench.shut(bench.credits), *[BLOCK] * 1000)
+
+
+def test_what_was_held_back_is_told_when_its_reader_stops(bench: Bench) -> None:
+    full = [1] * MAX_UNREAD_REPORTS
+    with pytest.raises(sampler_module._ReaderGoneError):
+        bench.run(*full, 1, 1, lambda: bench.shut(bench.credits), 1)
+    assert sum(block.n_samples for block in bench.blocks()) == MAX_UNREAD_REPORTS + 2
 
 
 def test_it_ends_while_waiting_for_a_device_that_stays_away(bench: Bench) -> None:
