@@ -4,7 +4,15 @@ import math
 
 from daemon.indices import CurveStep, DipFigures, ReferenceCurve
 from daemon.records import Event, Judgement, Kind, Verdict
-from daemon.staircase import ROUNDING, EventFacts, Finding, Step, compare, compare_peak
+from daemon.staircase import (
+    ROUNDING,
+    EventFacts,
+    Finding,
+    Step,
+    compare,
+    compare_peak,
+    without_window,
+)
 from daemon.tolerance import (
     ClassificationProfile,
     ImmunityProfile,
@@ -19,8 +27,8 @@ _VOLTAGE = (Kind.DIP, Kind.INTERRUPTION, Kind.SWELL)
 
 
 def facts_of(event: Event) -> EventFacts:
-    """The facts of an event as it stands now."""
-    return EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times)
+    """The facts of an event as it stands now; its times are those of one-cycle rms."""
+    return EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times, 1.0)
 
 
 def judge(event: EventFacts, profile: Profile, nominal_v: float, frequency_hz: float) -> Judgement:
@@ -34,13 +42,14 @@ def judge(event: EventFacts, profile: Profile, nominal_v: float, frequency_hz: f
     steps = steps_of(profile, event.kind, nominal_v, frequency_hz)
     if steps:
         severity = _severity(event, profile, steps)
-        return _judgement(profile, event.kind, compare(event, steps), severity)
+        finding = compare(without_window(event, frequency_hz), steps)
+        return _judgement(profile, event.kind, finding, severity)
     if isinstance(profile, SupplyProfile):
-        finding = _other_quantity(event, profile, frequency_hz)
+        other = _other_quantity(event, profile, frequency_hz)
     else:
         is_peak = event.kind is Kind.TRANSIENT and profile.peak
-        finding = compare_peak(event, profile.peak) if is_peak else None
-    return _judgement(profile, event.kind, finding, None)
+        other = compare_peak(event, profile.peak) if is_peak else None
+    return _judgement(profile, event.kind, other, None)
 
 
 def _judgement(

@@ -10,13 +10,14 @@ whole duration would see a rectangle that never was. Hysteresis has no part in i
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from daemon.records import Kind, LevelTime
 from daemon.tolerance_steps import Peak
 
 ROUNDING = 1e-9  # relative: 100 * 216.2 / 230 and the like are not exact
+SAMPLE_CYCLES = 0.0125  # times are whole samples: one of 4 kS/s at 50 Hz
 HIGHEST_UNDER_PCT, LOWEST_OVER_PCT = 99, 101  # levels nearer to 100 % are not timed
 
 
@@ -27,13 +28,15 @@ class EventFacts:
     `value_pct` is the extreme one-cycle rms in % of the declared voltage; of a transient, the
     largest instantaneous voltage in % of the declared peak, and `duration_s` its width; of
     distortion and unbalance the % itself; of frequency, in % of the nominal one.
-    `level_times` hold the levels of the 1 % grid that were passed.
+    `level_times` hold the levels of the 1 % grid that were passed, as rms over `window_cycles` saw
+    them; 0 stands for times that no window has lengthened.
     """
 
     kind: Kind
     value_pct: float
     duration_s: float | None  # None while open
     level_times: tuple[LevelTime, ...] = ()
+    window_cycles: float = 0.0
 
     @property
     def is_over(self) -> bool:
@@ -64,6 +67,46 @@ class Finding:
     limit: str | None
     margin_pct: float | None
     margin_s: float | None
+
+
+def without_window(event: EventFacts, frequency_hz: float) -> EventFacts:
+    """The event with what the rms window may have added to its times taken off.
+
+    A dip to 70 % for 25 cycles is a test level of IEC 61000-4-11, and one-cycle rms lies below 90 %
+    for up to 25.37 cycles of it. A rectangle on a limit must not be beyond it; what is longer by
+    a cycle still is, wherever on the wave it begins.
+    """
+    window_s = event.window_cycles / frequency_hz
+    if not window_s:
+        return event
+    times = []
+    for timed in event.level_times:
+        longer = lengthening(event.value_pct, timed.level_pct)
+        added_s = window_s * (longer + SAMPLE_CYCLES) if longer else 0.0
+        times.append(LevelTime(timed.level_pct, max(timed.longest_s - added_s, 0.0)))
+    return replace(event, level_times=tuple(times), window_cycles=0.0)
+
+
+def lengthening(value_pct: float, level_pct: float) -> float:
+    """The most by which rms over one cycle lengthens a rectangle's time beyond a level, in cycles.
+
+    The square of the rms goes from 1 to V^2 as the window moves over the edge and is beyond L^2
+    after the share f = (1 - L^2) / (1 - V^2) of the cycle's energy; on the way back it stays so for
+    1 - f. Energy comes as 1 - cos: the longest time w between the two has the flat part (beyond
+    half a cycle the steep one) in its middle, w - |sin(2 pi w)| / (2 pi) = 1 - 2 f.
+    """
+    whole = 1.0 - (value_pct / 100.0) ** 2
+    if whole == 0.0:
+        return 0.0
+    excess = 1.0 - 2.0 * (1.0 - (level_pct / 100.0) ** 2) / whole
+    low, high = 0.0, 1.0
+    for _ in range(40 if 0.0 < excess < 1.0 else 0):  # to 1e-12 of a cycle
+        middle = (low + high) / 2.0
+        if middle - abs(math.sin(2.0 * math.pi * middle)) / (2.0 * math.pi) < excess:
+            low = middle
+        else:
+            high = middle
+    return low if excess < 1.0 else 1.0
 
 
 def compare(event: EventFacts, steps: Sequence[Step]) -> Finding:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from daemon.judge import facts_of, is_serious, judge, severity_order
 from daemon.profiles import find_profile
 from daemon.records import Event, Kind, LevelTime, Verdict
-from daemon.staircase import EventFacts
+from daemon.staircase import EventFacts, lengthening
 from daemon.tolerance import ClassificationProfile, ImmunityProfile, SupplyProfile
 
 ITI = find_profile("iti-2000", None)
@@ -273,26 +273,37 @@ def test_levels_in_volts_are_of_the_supply_at_hand() -> None:
 STEPS_PER_CYCLE = 800
 
 
-def dropout(length_s: float, frequency_hz: float, start_cycles: float) -> EventFacts:
-    """A full loss of voltage, seen through one-cycle rms: half-cycle pair, and time below levels.
+def measured(
+    level_pct: float, length_s: float, frequency_hz: float, start_cycles: float
+) -> EventFacts:
+    """A rectangle of voltage, seen through one-cycle rms: half-cycle pair, and time beyond levels.
 
     Computed here from the waveform, apart from the program's own measuring.
     """
     n = STEPS_PER_CYCLE
-    phase = (np.arange(20 * n) + 0.5) / n
     length = length_s * frequency_hz
-    lost = (phase >= 5 + start_cycles) & (phase < 5 + start_cycles + length)
-    square = np.where(lost, 0.0, 2.0 * np.sin(2 * np.pi * phase) ** 2)
-    mean = np.convolve(square, np.full(n, 1.0 / n), "valid")
-    percent = 100.0 * np.sqrt(np.maximum(mean, 0.0))
-    half = percent[:: n // 2]
+    phase = (np.arange(int((20 + length) * n)) + 0.5) / n
+    beyond = (phase >= 5 + start_cycles) & (phase < 5 + start_cycles + length)
+    amplitude = np.where(beyond, level_pct / 100, 1.0)
+    square = 2.0 * (amplitude * np.sin(2 * np.pi * phase)) ** 2
+    sums = np.cumsum(np.concatenate([[0.0], square]))
+    percent = 100.0 * np.sqrt(np.maximum(sums[n:] - sums[:-n], 0.0) / n)
+    half, is_over = percent[:: n // 2], level_pct > 100
+    depth, grid = (-percent, range(101, 201)) if is_over else (percent, range(1, 100))
     times = tuple(
-        LevelTime(float(x), longest_run(percent < x) / n / frequency_hz)
-        for x in range(1, 100)
-        if (percent < x).any()
+        LevelTime(float(x), longest_run(depth < (-x if is_over else x)) / n / frequency_hz)
+        for x in grid
+        if (depth < (-x if is_over else x)).any()
     )
-    below = longest_run(half < 90) / 2 / frequency_hz  # like the start stamps: whole half cycles
-    return EventFacts(Kind.DIP, float(half.min()), below, times)
+    lasted = longest_run(half > 110 if is_over else half < 90) / 2 / frequency_hz  # half cycles
+    value_pct = float(half.max() if is_over else half.min())
+    kind = Kind.SWELL if is_over else Kind.DIP
+    return EventFacts(kind, value_pct, lasted, times, window_cycles=1.0)
+
+
+def dropout(length_s: float, frequency_hz: float, start_cycles: float) -> EventFacts:
+    """A full loss of voltage."""
+    return measured(0.0, length_s, frequency_hz, start_cycles)
 
 
 def longest_run(mask: NDArray[np.bool_]) -> int:
@@ -329,6 +340,53 @@ def test_a_dropout_clearly_too_long_is_found_by_both() -> None:
         assert verdict(EventFacts(Kind.DIP, facts.value_pct, facts.duration_s), ITI) is (
             Verdict.MAY_STOP
         )
+
+
+CLASS_2 = find_profile("iec-61000-4-11-class-2", None)
+F47 = find_profile("semi-f47-0706", None)
+TEST_LEVELS = [
+    # IEC 61000-4-11 classes 2 and 3, SEMI F47-0706, ITI 2000: tests are run at these very points
+    (CLASS_2, 70, 25, 50),
+    (CLASS_2, 70, 30, 60),
+    (CLASS_2, 0, 1, 50),
+    (CLASS_3, 40, 10, 50),
+    (CLASS_3, 70, 25, 50),
+    (CLASS_3, 80, 250, 50),
+    (F47, 50, 12, 60),
+    (F47, 70, 30, 60),
+    (F47, 80, 60, 60),
+    (ITI, 70, 30, 60),
+    (ITI, 120, 30, 60),
+]
+
+
+@pytest.mark.parametrize("start_cycles", [0.0, 0.07, 0.125, 0.19, 0.25, 0.31, 0.375, 0.44])
+@pytest.mark.parametrize(("profile", "level_pct", "cycles", "frequency_hz"), TEST_LEVELS)
+def test_a_measured_test_level_is_within_and_one_cycle_more_is_not(
+    profile: object, level_pct: float, cycles: int, frequency_hz: int, start_cycles: float
+) -> None:
+    """0.02 % of voltage towards nominal: the rms of the steps of this test is not exact."""
+    level = level_pct + (0.02 if level_pct < 100 else -0.02)
+    facts = measured(level, cycles / frequency_hz, frequency_hz, start_cycles)
+    assert verdict(facts, profile, frequency_hz) is Verdict.WITHIN
+    beyond = Verdict.MAY_STOP if level_pct < 100 else Verdict.MAY_DAMAGE
+    longer = measured(level, (cycles + 1) / frequency_hz, frequency_hz, start_cycles)
+    assert verdict(longer, profile, frequency_hz) is beyond
+
+
+@pytest.mark.parametrize(
+    ("value_pct", "level_pct"), [(70, 90), (0, 90), (50, 80), (120, 110), (85, 90), (70, 80)]
+)
+def test_the_window_lengthens_a_rectangle_by_as_much_at_most(
+    value_pct: float, level_pct: float
+) -> None:
+    longest = 0.0
+    for start_cycles in np.linspace(0, 0.5, 41).tolist():
+        facts = measured(value_pct, 0.5, 50, start_cycles)
+        found = next(time for time in facts.level_times if time.level_pct == level_pct)
+        longest = max(longest, (found.longest_s - 0.5) * 50)
+    # 0.005 cycles: 800 steps in a cycle, and starts 1/80 of a cycle apart
+    assert lengthening(value_pct, level_pct) == pytest.approx(max(longest, 0.0), abs=0.005)
 
 
 # --- what is not judged, and open events ----------------------------------------------------------
@@ -425,7 +483,7 @@ def test_facts_are_those_of_the_event() -> None:
         unit="V", value_pct=80.0, threshold=207.0, extreme_s=1.1, below_interruption_s=None,
         level_times=times, complete=True, flags=(),
     )  # fmt: skip
-    assert facts_of(event) == EventFacts(Kind.DIP, 80.0, 0.2, times)
+    assert facts_of(event) == EventFacts(Kind.DIP, 80.0, 0.2, times, window_cycles=1.0)
 
 
 # --- margins --------------------------------------------------------------------------------------

@@ -14,7 +14,6 @@ from daemon.margin_words import margin_words
 from daemon.page.words import verdict_words
 from daemon.profiles import Profile, find_profile, scope_warning, user_profile_dir
 from daemon.records import Judgement, Verdict
-from daemon.staircase import EventFacts
 from daemon.tolerance import ClassificationProfile, Limits, SupplyProfile
 from drivers.clock import SystemClock
 from tools.event_table import Line, event_table
@@ -22,7 +21,7 @@ from tools.side_by_side import Candidate, side_by_side
 from tools.site import find_open_run
 from tools.text import plural, terminal_width, wrapped
 from tools.unseen import unseen
-from tools.verdicts import Supply, find_supplies, judge_row
+from tools.verdicts import Supply, facts_of_row, find_supplies, judge_row
 
 
 @click.command("judge")
@@ -74,7 +73,7 @@ def _of_machine(
     for event in events:
         supply = supplies[event.run_id]
         is_fed = machine.channels is None or event.channel in machine.channels
-        facts = EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times)
+        facts = facts_of_row(event)
         judgements.append(
             judge_machine(facts, profile, supply.nominal_v, supply.frequency_hz)
             if is_fed

@@ -61,8 +61,12 @@ def known_supplies(archive: Archive) -> dict[int, Supply]:
 
 def judge_row(event: EventRow, profile: Profile, supply: Supply) -> Judgement:
     """Compare a stored event with a profile."""
-    facts = EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times)
-    return judge(facts, profile, supply.nominal_v, supply.frequency_hz)
+    return judge(facts_of_row(event), profile, supply.nominal_v, supply.frequency_hz)
+
+
+def facts_of_row(event: EventRow) -> EventFacts:
+    """What a verdict on a stored event rests on; its times are those of one-cycle rms."""
+    return EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times, 1.0)
 
 
 class StoredJudgements:
