@@ -47,6 +47,7 @@ LONGEST_CYCLES = 12  # an episode without a whole good cycle for this long is lo
 WIDEST_SHARE = 1 / 8  # of a cycle at half height: what is wider is a change of the waveform
 STEP_SHARE = 0.15  # of a step: next to it, only what deviates by more than this is a transient
 PLAY_S = 40e-6  # a steep edge may come this much early or late; at least one sample
+BASE_SHARE = 0.5  # of the declared peak: a smaller cycle is no measure for notches
 UNTOUCHED_CYCLES = 3.5  # a transient pulls at the tracked phase for up to this long before it
 KEPT_CYCLES = 4
 PHASE_CYCLES = 40  # crossings kept beyond the oldest sample
@@ -184,10 +185,13 @@ class TransientDetector:
         begin = max(start - GUARD_SHARE * period - period, self._clean_from)
         if begin + period > start and self._held is not None:
             return self._held
-        cycle = cut_cycle(self._volts, self._first, begin, period)
-        if start - self._clean_from >= 2 * period and not self._notches.is_open:
-            self._base = cycle
-        return cycle
+        if begin - self._clean_from >= period and not self._notches.is_open:
+            # One cycle further back: not even the slow beginning of a change is in it.
+            base = cut_cycle(self._volts, self._first, begin - period, period)
+            # What little is left in a deep dip is too rough to be scaled up again.
+            if base.fundamental_v() >= BASE_SHARE * self._peak_v:
+                self._base = base
+        return cut_cycle(self._volts, self._first, begin, period)
 
     def _ending(
         self, start: int, before: Cycle | None, stop: int, *, is_last: bool
@@ -268,7 +272,10 @@ class TransientDetector:
         return found
 
     def _find_notches(self, start: float) -> Notches | None:
-        cycle = cut_cycle(self._volts, self._first, start, self._period_at(start))
+        # The tracker may have moved its phase just here, which makes single periods wrong.
+        place = int(np.searchsorted(self._crossing, start))
+        period = float(np.median(self._period[max(0, place - 5) : place + 6]))
+        cycle = cut_cycle(self._volts, self._first, start, period)
         return find_notches(cycle, self._base, self._level_v, self._threshold_v)
 
     def _lobes(self, explained: Explained, period: float) -> list[Lobes]:

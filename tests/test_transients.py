@@ -35,11 +35,13 @@ LIVELY: Raw = {
 }
 
 
-def simulated(*timeline: Raw, duration_s: float = 4.0, rate_hz: float = RATE_HZ) -> Floats:
+def simulated(
+    *timeline: Raw, duration_s: float = 4.0, rate_hz: float = RATE_HZ, frequency_hz: int = 50
+) -> Floats:
     """Mains volts of a lively supply through a 12-bit converter of 1000 V full scale."""
     raw = {
         "seed": 7,
-        "supply": {"nominal_v": DECLARED_V, "frequency_hz": 50, **LIVELY},
+        "supply": {"nominal_v": DECLARED_V, "frequency_hz": frequency_hz, **LIVELY},
         "converter": {"bits": 12, "full_scale_v": 1000},
         "timeline": list(timeline),
     }
@@ -240,6 +242,24 @@ def test_no_step_is_a_transient(kind: Raw) -> None:
     ]
     volts = simulated(*timeline, duration_s=0.4 * len(timeline) + 1.0)
     assert detect(volts) == []
+
+
+def test_no_step_at_60_hertz_looks_like_notching() -> None:
+    """A dip that jumps by 30 degrees: at its end, at 5 degrees, both waves are nearly equal."""
+    dip = {"kind": "dip", "residual_pct": 40, "phase_jump_deg": 30, "duration_cycles": 5}
+    timeline = [
+        {**dip, "at_s": 1.0 + n, "phase_deg": deg} for n, deg in enumerate((5, 33, 77, 150))
+    ]
+    assert detect(simulated(*timeline, duration_s=6.0, frequency_hz=60), frequency_hz=60) == []
+
+
+def test_the_return_from_a_deep_dip_is_no_notching() -> None:
+    """2 % of the voltage, scaled up fifty times, would be all notches."""
+    dip = {"kind": "dip", "residual_pct": 1.5, "duration_s": 0.2}
+    assert (
+        detect(simulated(*({**dip, "at_s": 1.0 + 0.73 * n} for n in range(6)), duration_s=5.6))
+        == []
+    )
 
 
 OTHER_CHANGES: list[Raw] = [
