@@ -328,7 +328,7 @@ def test_help_lists_every_verb_without_loading_one() -> None:
     lines = output.splitlines()
     listed = [line.split()[0] for line in lines[lines.index("Verbs:") + 1 :] if line.strip()]
     assert listed[: len(VERBS)] == list(VERBS)
-    assert list(VERBS)[:6] == ["demo", "monitor", "measure", "events", "show", "judge"]
+    assert list(VERBS)[:7] == ["demo", "demo-watch", "monitor", "measure", "events", "show", "judge"]
 
 
 def test_version_and_unknown_verbs() -> None:

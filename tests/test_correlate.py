@@ -162,7 +162,7 @@ def test_the_answer(path: Path, tmp_path: Path) -> None:
         "iti-2000); by chance"
     )
     assert "1 failure outside the watched time" in text
-    assert "+1.0 s 1 dip (sag) to 140.3 V for 0.20 s on L1: equipment may stop" in text
+    assert "+1.0 s after the start of event 1, dip (sag) to 140.3 V for 0.20 s on L1" in text
     assert "Failures without an event near them: 1" in text
     assert "stop 1" in text
     assert "Events without a failure near them: 1 - event 2" in text

@@ -17,6 +17,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 VERBS = {
     "demo": ("tools.demo", "Try it now: a simulated supply, with its status page."),
+    "demo-watch": ("tools.demo_watch", "Make a simulated day's database and report."),
     "monitor": ("tools.monitor", "Watch a circuit until told to stop, and keep what matters."),
     "measure": ("tools.measure", "Print measurements; nothing is stored."),
     "events": ("tools.events", "List what happened."),
@@ -25,6 +26,8 @@ VERBS = {
     "report": ("tools.report", "Write one page: the answer, the evidence, what follows."),
     "correlate": ("tools.correlate", "Hold the equipment's failures against the events."),
     "export": ("tools.export", "Write events, log and waveforms as CSV, JSON, COMTRADE, WAV."),
+    "mark": ("tools.mark", "Say that it failed just now, while the monitor runs."),
+    "merge": ("tools.merge", "Put several monitors of one site into one database."),
     "check-db": ("tools.check_db", "Look for damage, gaps, doubts and later edits."),
     "profiles": ("tools.profiles", "List, show and check tolerance profiles."),
 }

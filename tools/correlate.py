@@ -13,7 +13,7 @@ from tools.coverage import Coverage, find_coverage
 from tools.failure_log import Failure, Reading, read_failures
 from tools.failure_options import parse_span, reading_options
 from tools.site import find_site
-from tools.text import clean, plural, table, terminal_width, wrapped
+from tools.text import clean, plural, terminal_width, wrapped
 
 MOST_SHOWN = 20
 
@@ -128,9 +128,12 @@ def _seconds_words(seconds: float) -> str:
 def _details(found: Correlation, zone: tzinfo, width: int) -> list[str]:
     lines: list[str] = []
     if found.pairs:
-        rows = [pair_cells(found, number, zone) for number in range(len(found.pairs))]
-        headings = ("Failure", "After start", "No", "Event")
-        lines += ["", *(line[:width] for line in table(headings, rows, ("After start", "No")))]
+        lines += ["", f"Failures with an event near them: {len(found.pairs)}"]
+        for number in range(len(found.pairs)):
+            moment, lag, event_id, what = pair_cells(found, number, zone)
+            lines += wrapped(
+                f"- {moment}, {lag} after the start of event {event_id}, {what}", width
+            )
     unmatched = found.unmatched_failures
     lines += _listed("Failures without an event near them", _failure_words(unmatched, zone), width)
     lonely = [f"event {one.worst.id}, {what_words(one.worst, None)}, {one.worst.start_local[:19]}"

@@ -74,7 +74,7 @@ def command(
     """
     archive = open_archive(db)
     failures = _failures(db, archive, log, reading, profile_name)
-    pages = _page_module()
+    pages = page_module()
     wanted = pages.Wanted(page.title, page.date, profile_name, failures)
     text = pages.report_html(db, archive, wanted)
     write_file(output, text.encode())
@@ -94,7 +94,7 @@ def _failures(
     return correlate(db, archive, read_failures(log, reading), coverage_of(db, archive), question)
 
 
-def _page_module() -> Any:
+def page_module() -> Any:
     """The part that draws; it is not there on a monitor, only where a report is made.
 
     :raises InputError: matplotlib is not installed.

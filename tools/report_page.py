@@ -185,7 +185,8 @@ def _answer(found: _Gathered) -> list[str]:
         worst = max(found.serious, key=_severity).worst
         what = what_words(worst, None)
         lines.append(f"The worst was a {what}, on {worst.start_local[:19]} (event {worst.id}).")
-    lines.append(f"What follows: {'; '.join(one.measure for one in _advice(found)[:3])}.")
+    measures = [one.measure[0].lower() + one.measure[1:] for one in _advice(found)[:3]]
+    lines.append(f"What follows: {'; '.join(measures)}.")
     return lines
 
 
@@ -312,7 +313,7 @@ def _hours_picture(found: _Gathered) -> str:
 def day_hours(starts: Sequence[float], coverage: Coverage, zone: tzinfo) -> DayHours:
     """Counts by day and local hour; by day of the week where the days are many."""
     first = datetime.fromtimestamp(coverage.since_utc_s, zone).date()
-    last = datetime.fromtimestamp(coverage.until_utc_s, zone).date()
+    last = datetime.fromtimestamp(coverage.until_utc_s - 1.0, zone).date()
     n_days = (last - first).days + 1
     by_week = n_days > MOST_DAYS
     n_rows = 7 if by_week else n_days

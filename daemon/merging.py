@@ -1,0 +1,146 @@
+"""Several databases of one site put into a new one, with the monitor each row came from.
+
+Ids are given anew in the order of the files; runs keep their origin. The chain of hashes of the
+new file covers the merged rows from now on: hold the originals against theirs before.
+"""
+
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon import hash_chain, schema
+from daemon.errors import InputError, StoreError
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One database to be merged, and the name of the monitor that wrote it."""
+
+    path: Path
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
+class MergedPart:
+    """How much came from one part."""
+
+    origin: str
+    n_runs: int
+    n_events: int
+
+
+def merge(target: Path, parts: Sequence[Part]) -> list[MergedPart]:
+    """Write a new database with everything that the parts hold.
+
+    :raises InputError: the target is there already, or a part is not a database of ours.
+    :raises StoreError: a part cannot be read, or the target not be written.
+    """
+    if target.exists():
+        raise InputError(f"{target} is there already: name a new file")
+    for part in parts:
+        schema.check_file(part.path)
+    draft = target.with_name(target.name + ".new")
+    draft.unlink(missing_ok=True)
+    try:
+        with closing(sqlite3.connect(draft, isolation_level=None, uri=True)) as connection:
+            schema.migrate(connection)
+            found = [_take(connection, part) for part in parts]
+        draft.replace(target)
+    except (sqlite3.DatabaseError, OSError) as error:
+        draft.unlink(missing_ok=True)
+        raise StoreError(f"{target} cannot be made: {error}") from error
+    return found
+
+
+def _take(connection: sqlite3.Connection, part: Part) -> MergedPart:
+    wal = part.path.with_name(part.path.name + "-wal")
+    mode = "mode=ro" if wal.exists() else "mode=ro&immutable=1"
+    connection.execute("ATTACH ? AS part", (f"{part.path.resolve().as_uri()}?{mode}",))
+    connection.execute("BEGIN IMMEDIATE")
+    settings_ids = _settings_ids(connection)
+    runs = {
+        row: _run(connection, row, settings_ids, part.origin) for row in _ids(connection, "run")
+    }
+    events = {row: _copy(connection, "event", row, runs) for row in _ids(connection, "event")}
+    logs = [_copy(connection, "log", row, runs) for row in _ids(connection, "log")]
+    for old, new in events.items():
+        for table in ("trace", "waveform"):
+            _copy_evidence(connection, table, old, new)
+    closed = "SELECT id FROM main.event WHERE duration_s IS NOT NULL AND id >= ?"
+    first = min(events.values(), default=0)
+    ids = [row for (row,) in connection.execute(closed, (first,))] if events else []
+    hash_chain.extend(connection, ids, logs)
+    connection.execute("COMMIT")
+    connection.execute("DETACH part")
+    return MergedPart(part.origin, len(runs), len(events))
+
+
+def _ids(connection: sqlite3.Connection, table: str) -> list[int]:
+    return [row for (row,) in connection.execute(f"SELECT id FROM part.{table} ORDER BY id")]
+
+
+def _settings_ids(connection: sqlite3.Connection) -> dict[int, int]:
+    """New ids of settings, which are kept once for all that share them."""
+    connection.execute(
+        "INSERT OR IGNORE INTO main.settings (digest, text) "
+        "SELECT digest, text FROM part.settings ORDER BY id"
+    )
+    return dict(
+        connection.execute(
+            "SELECT old.id, new.id FROM part.settings AS old JOIN main.settings AS new "
+            "ON old.digest = new.digest"
+        )
+    )
+
+
+def _run(
+    connection: sqlite3.Connection, run_id: int, settings_ids: dict[int, int], origin: str
+) -> int:
+    row = _row(connection, "run", run_id)
+    inner = row.get("origin")
+    row |= {
+        "settings_id": settings_ids[int(str(row["settings_id"]))],
+        "origin": f"{origin}: {inner}" if inner else origin,
+    }
+    return _insert(connection, "run", row)
+
+
+def _copy(connection: sqlite3.Connection, table: str, row_id: int, runs: dict[int, int]) -> int:
+    row = _row(connection, table, row_id)
+    return _insert(connection, table, row | {"run_id": runs[int(str(row["run_id"]))]})
+
+
+def _copy_evidence(connection: sqlite3.Connection, table: str, old: int, new: int) -> None:
+    columns = [name for name in _columns(connection, table) if name != "event_id"]
+    listed = ", ".join(columns)
+    connection.execute(
+        f"INSERT INTO main.{table} (event_id, {listed}) "
+        f"SELECT ?, {listed} FROM part.{table} WHERE event_id = ?",
+        (new, old),
+    )
+
+
+def _columns(connection: sqlite3.Connection, table: str) -> list[str]:
+    """Those of a table of the part: one of an older schema has fewer."""
+    return [row[1] for row in connection.execute(f"PRAGMA part.table_info({table})")]
+
+
+def _row(connection: sqlite3.Connection, table: str, row_id: int) -> dict[str, object]:
+    """A row of the part without its id."""
+    names = [name for name in _columns(connection, table) if name != "id"]
+    quoted = ", ".join(f'"{name}"' for name in names)
+    values = connection.execute(
+        f"SELECT {quoted} FROM part.{table} WHERE id = ?", (row_id,)
+    ).fetchone()
+    return dict(zip(names, values, strict=True))
+
+
+def _insert(connection: sqlite3.Connection, table: str, row: dict[str, object]) -> int:
+    quoted = ", ".join(f'"{name}"' for name in row)
+    marks = ", ".join("?" for _ in row)
+    cursor = connection.execute(
+        f"INSERT INTO main.{table} ({quoted}) VALUES ({marks})", tuple(row.values())
+    )
+    return int(cursor.lastrowid or 0)

@@ -1,0 +1,78 @@
+"""Merged databases hold every row of their parts, and where it came from."""
+
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daemon.archive import EventFilter, open_archive
+from tests.after_watch_material import fill, run
+from tests.database_material import foreign, rows
+
+
+@pytest.fixture
+def parts(tmp_path: Path) -> tuple[Path, Path]:
+    fill(tmp_path / "hall.db")
+    fill(tmp_path / "office.db", (4000.0, 12_000.0))
+    return tmp_path / "hall.db", tmp_path / "office.db"
+
+
+def test_everything_is_there_with_its_origin(parts: tuple[Path, Path], tmp_path: Path) -> None:
+    before = [part.read_bytes() for part in parts]
+    found = run("merge", tmp_path / "all.db", *parts)
+    assert found.output.splitlines()[:2] == ["hall: 1 run, 4 events", "office: 1 run, 3 events"]
+    assert [part.read_bytes() for part in parts] == before
+    merged = open_archive(tmp_path / "all.db")
+    assert [one.origin for one in merged.runs()] == ["hall", "office"]
+    for path, origin in zip(parts, ("hall", "office"), strict=True):
+        part = open_archive(path)
+        ids = {one.id for one in merged.runs() if one.origin == origin}
+        theirs = [e for e in merged.events(EventFilter(newest_first=False)) if e.run_id in ids]
+        ours = part.events(EventFilter(newest_first=False))
+        assert [e.as_json() | {"id": 0} for e in theirs] == [e.as_json() | {"id": 0} for e in ours]
+        for new, old in zip(theirs, ours, strict=True):
+            waves = zip(merged.waveforms(new.id), part.waveforms(old.id), strict=True)
+            assert all(np.array_equal(a.volts, b.volts) for a, b in waves)
+            assert (merged.trace(new.id) is None) == (part.trace(old.id) is None)
+    assert len(merged.log()) == 4
+    assert rows(tmp_path / "all.db", "SELECT count(*) FROM settings") == [(1,)]
+
+
+def test_the_merged_file_has_a_chain_of_its_own(parts: tuple[Path, Path], tmp_path: Path) -> None:
+    run("merge", tmp_path / "all.db", *parts)
+    assert run("check-db", tmp_path / "all.db").exit_code == 0
+    connection = sqlite3.connect(tmp_path / "all.db")
+    connection.execute("UPDATE event SET value = 1 WHERE id = 6")
+    connection.commit()
+    connection.close()
+    found = run("check-db", tmp_path / "all.db")
+    assert found.exit_code == 3
+    assert "event 6 was changed" in found.output
+
+
+def test_a_merged_file_can_be_merged_again(parts: tuple[Path, Path], tmp_path: Path) -> None:
+    run("merge", tmp_path / "all.db", *parts)
+    fill(tmp_path / "yard.db")
+    assert (
+        run("merge", tmp_path / "more.db", tmp_path / "all.db", tmp_path / "yard.db").exit_code == 0
+    )
+    origins = [one.origin for one in open_archive(tmp_path / "more.db").runs()]
+    assert origins == ["all: hall", "all: office", "yard"]
+
+
+def test_wrong_files_are_refused_and_nothing_is_left(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    foreign(tmp_path / "other.db", 1, 1)
+    for words, message in (
+        ([tmp_path / "all.db", parts[0]], "at least two"),
+        ([tmp_path / "all.db", parts[0], parts[0]], "named twice"),
+        ([tmp_path / "all.db", parts[0], tmp_path / "other.db"], "another program"),
+        ([tmp_path / "all.db", parts[0], tmp_path / "missing.db"], "cannot be read"),
+        ([parts[0], *parts], "is there already"),
+    ):
+        found = run("merge", *words)
+        assert found.exit_code == 2
+        assert message in found.output
+    assert not list(tmp_path.glob("all.db*"))
