@@ -1,9 +1,10 @@
 """An event compared with a tolerance profile. Pure: the same facts, the same verdict."""
 
 import math
+from typing import Protocol
 
 from daemon.indices import CurveStep, DipFigures, ReferenceCurve
-from daemon.records import Event, Judgement, Kind, Verdict
+from daemon.records import EventDetail, Judgement, Kind, LevelTime, Verdict
 from daemon.staircase import (
     ROUNDING,
     EventFacts,
@@ -26,9 +27,30 @@ SEVERITY = (None, Verdict.WITHIN, Verdict.BEYOND_LIMIT, Verdict.MAY_STOP, Verdic
 _VOLTAGE = (Kind.DIP, Kind.INTERRUPTION, Kind.SWELL)
 
 
-def facts_of(event: Event) -> EventFacts:
-    """The facts of an event as it stands now; its times are those of one-cycle rms."""
-    return EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times, 1.0)
+class Measured(Protocol):
+    """What an event and a stored row of one have in common."""
+
+    @property
+    def kind(self) -> Kind: ...
+    @property
+    def value_pct(self) -> float: ...
+    @property
+    def duration_s(self) -> float | None: ...
+    @property
+    def level_times(self) -> tuple[LevelTime, ...]: ...
+    @property
+    def detail(self) -> EventDetail: ...
+
+
+def facts_of(event: Measured) -> EventFacts:
+    """The facts of an event as it stands now; its times are those of one-cycle rms.
+
+    A transient counts by the width of its peak, where that is known: it may ring on for long.
+    """
+    lasted_s = event.duration_s
+    if event.kind is Kind.TRANSIENT and event.detail.width_s is not None:
+        lasted_s = event.detail.width_s
+    return EventFacts(event.kind, event.value_pct, lasted_s, event.level_times, 1.0)
 
 
 def judge(event: EventFacts, profile: Profile, nominal_v: float, frequency_hz: float) -> Judgement:

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daemon.records import Event, LevelTime, Trace
+from daemon.records import Event, Judgement, LevelTime, Trace, Verdict
 from daemon.store import Store
 from tests.database_material import dip, judged, run_info, wave
 from tests.test_cli_read import RUN_UTC_S, SNAPSHOT, fill, run
@@ -70,6 +70,18 @@ def test_show_tells_one_event_whole(path: Path) -> None:
         "",
     ]
     assert lines[table_at + 15] == "One-cycle rms in V; the dashes are the trigger, 207.0 V"
+
+
+def test_show_keeps_the_margins_of_a_profile_that_is_gone(path: Path) -> None:
+    store = Store(path, "UTC")
+    run_id = store.begin_run(run_info(settings_text=SNAPSHOT))
+    judgement = Judgement("gone", Verdict.MAY_STOP, "never below 70 %", -9.0, -0.06, 1.3)
+    store.add(run_id, [judged(dip(1), judgement=judgement)], [])
+    store.close()
+    text = " ".join(run("show", path, "1").output.split())
+    assert "may stop: never below 70 %, passed by 9.0 % and 60 ms (compared with gone)." in text
+    assert "The profile gone is not on this machine." in text
+    assert "Severity 1.30: outside the curve" in text
 
 
 def test_show_of_an_open_event_nobody_judged(path: Path) -> None:

@@ -1,6 +1,7 @@
 """Events compared with profiles: break points, shaped events worked by hand, real dropouts."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from numpy.typing import NDArray
 
 from daemon.judge import facts_of, is_serious, judge, severity_order
 from daemon.profiles import find_profile
-from daemon.records import Event, Kind, LevelTime, Verdict
+from daemon.records import Event, EventDetail, Kind, LevelTime, Verdict
 from daemon.staircase import EventFacts, lengthening
 from daemon.tolerance import ClassificationProfile, ImmunityProfile, SupplyProfile
 
@@ -624,3 +625,15 @@ def test_frequency_and_unbalance(
     assert result.verdict is (Verdict.BEYOND_LIMIT if limit else Verdict.WITHIN)
     assert result.margin_pct == pytest.approx(margin_pct, abs=1e-9)
     assert judge(EventFacts(Kind.DISTORTION, 9.0, 60.0), contract(), 230, 50).verdict is None
+
+
+def test_a_transient_counts_by_the_width_of_its_peak() -> None:
+    event = Event(
+        number=1, kind=Kind.TRANSIENT, channel="L1", group=1, start_s=1.0, duration_s=0.02,
+        value=585.0, unit="V", value_pct=180.0, threshold=65.0, extreme_s=1.0,
+        below_interruption_s=None, level_times=(), complete=True, flags=(),
+    )  # fmt: skip
+    # ITI 2000: 200 % for 1 ms, 140 % for 3 ms and longer; it rings for 20 ms
+    assert judge(facts_of(event), ITI, 230, 50).verdict is Verdict.MAY_DAMAGE
+    narrow = replace(event, detail=EventDetail(width_s=0.0008))
+    assert judge(facts_of(narrow), ITI, 230, 50).verdict is Verdict.WITHIN

@@ -9,7 +9,7 @@ import click
 from daemon.archive import Archive, EventFilter, EventRow, open_archive
 from daemon.equipment import Machine, judge_machine, load_equipment, on_supply, profile_of
 from daemon.errors import InputError
-from daemon.judge import is_serious
+from daemon.judge import facts_of, is_serious
 from daemon.margin_words import margin_words
 from daemon.page.words import verdict_words
 from daemon.profiles import Profile, find_profile, scope_warning, user_profile_dir
@@ -21,7 +21,7 @@ from tools.side_by_side import Candidate, side_by_side
 from tools.site import find_open_run
 from tools.text import plural, terminal_width, wrapped
 from tools.unseen import unseen
-from tools.verdicts import Supply, facts_of_row, find_supplies, judge_row
+from tools.verdicts import Supply, find_supplies, judge_row
 
 
 @click.command("judge")
@@ -73,7 +73,7 @@ def _of_machine(
     for event in events:
         supply = supplies[event.run_id]
         is_fed = machine.channels is None or event.channel in machine.channels
-        facts = facts_of_row(event)
+        facts = facts_of(event)
         judgements.append(
             judge_machine(facts, profile, supply.nominal_v, supply.frequency_hz)
             if is_fed

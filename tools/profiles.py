@@ -22,7 +22,7 @@ from daemon.tolerance import ClassificationProfile, ImmunityProfile, Limits, Sup
 from daemon.tolerance_steps import Averaging, Cell, SupplyOver, SupplyUnder
 from tools import profile_new, profile_suggest
 from tools.profile_chart import KEYS, profile_chart
-from tools.text import plural, table, terminal_width, wrapped
+from tools.text import clean, plural, table, terminal_width, wrapped
 
 _KINDS = {
     "immunity": "Immunity: what equipment should ride through, event by event",
@@ -158,7 +158,7 @@ def check(file: Path) -> None:
     else:
         content = f"{plural(len(profile.under), 'step')} under and {len(profile.over)} over"
     said = f"{file} is fine: {profile.kind} profile {profile.id}, {content}."
-    click.echo("\n".join(wrapped(said, terminal_width())))
+    click.echo(clean(said))  # not wrapped: a path may be longer than a line
 
 
 def _supplies(profile: Profile) -> str:

@@ -6,10 +6,9 @@ from pathlib import Path
 
 from daemon.archive import Archive, EventRow
 from daemon.errors import InputError
-from daemon.judge import judge
+from daemon.judge import facts_of, judge
 from daemon.profiles import Profile, find_profile, is_in_scope, user_profile_dir
 from daemon.records import Judgement
-from daemon.staircase import EventFacts
 from daemon.tolerance import SupplyProfile
 from tools.site import number_of, settings_of, table_of
 
@@ -61,12 +60,7 @@ def known_supplies(archive: Archive) -> dict[int, Supply]:
 
 def judge_row(event: EventRow, profile: Profile, supply: Supply) -> Judgement:
     """Compare a stored event with a profile."""
-    return judge(facts_of_row(event), profile, supply.nominal_v, supply.frequency_hz)
-
-
-def facts_of_row(event: EventRow) -> EventFacts:
-    """What a verdict on a stored event rests on; its times are those of one-cycle rms."""
-    return EventFacts(event.kind, event.value_pct, event.duration_s, event.level_times, 1.0)
+    return judge(facts_of(event), profile, supply.nominal_v, supply.frequency_hz)
 
 
 class StoredJudgements:
@@ -77,8 +71,16 @@ class StoredJudgements:
         self._profiles: dict[str, Profile | None] = {}
 
     def of(self, event: EventRow) -> Judgement:
-        """The stored judgement; without margins where the profile is gone or says otherwise now."""
-        stored = Judgement(event.profile, event.verdict, event.limit)
+        """The stored judgement, with the margins stored or, in an old database, found again.
+
+        There are none where the profile is gone or says otherwise now.
+        """
+        stored = Judgement(
+            event.profile, event.verdict, event.limit, event.margin_pct, event.margin_s,
+            event.severity,
+        )  # fmt: skip
+        if stored.margin_pct is not None:
+            return stored
         profile, supply = self.profile(event.profile), self._supplies.get(event.run_id)
         if profile is None or supply is None:
             return stored
