@@ -227,7 +227,11 @@ class Ads131m0xSource(Source):
             left_s = (end_ns - self._clock.monotonic_ns()) / 1e9
             if not self._counter.wait(max(left_s, 0.0)):
                 return None
-            self._read_ready()
+            if self._counter.is_off_rate:
+                self._frames.clear()
+                self._begin()
+            else:
+                self._read_ready()
             if len(self._frames) >= self._block_samples:
                 self._hand_on()
         return block
@@ -291,7 +295,7 @@ class Ads131m0xSource(Source):
             self._n_bad += MAX_BAD_FRAMES if is_reset else 1
             return
         self._n_bad = 0
-        if index != self._first_index + len(self._frames):
+        if not self._frames or index != self._first_index + len(self._frames):
             self._hand_on()
             self._first_index = index
         self._frames.append(answer.frame)
@@ -315,8 +319,7 @@ class Ads131m0xSource(Source):
     def _hand_on(self) -> None:
         if self._frames:
             self._runs.push(self._first_index, self._chip.volts(self._frames))
-        self._first_index += len(self._frames)
-        self._frames = []
+            self._frames = []
 
 
 def _exact_rate_hz(options: Ads131m0xOptions) -> float:

@@ -5,6 +5,8 @@ from drivers.errors import SourceFailed
 from drivers.gpio_line import Edge, EdgeLine
 
 LOST_READY_S = 0.5
+ANCHOR_S = 1.0
+OFF_RATE_EDGES = 8  # two crystals part by less than one edge in a second, even at 8 kS/s
 _WRAP = (1 << 32) - 1  # the kernel numbers edges with 32 bits: 12 days at 4 kS/s
 
 
@@ -17,6 +19,8 @@ class ReadyCounter:
         self._rate_hz = rate_hz
         self._number: int | None = None  # the kernel's, of the newest edge
         self._last_ns: int | None = None  # time of the newest edge
+        self._anchor: tuple[int, int] | None = None  # (index, time) of an edge a while ago
+        self._ahead = 0.0  # edges since the anchor, beyond what the time since then allows
         self._alive_ns = clock.monotonic_ns()
         self._recent: list[tuple[int, int]] = []  # (index, time) of edges since the last read
         self.index = -1  # of the newest conversion
@@ -25,6 +29,11 @@ class ReadyCounter:
     @property
     def n_unread(self) -> int:
         return self.index - self._read_index
+
+    @property
+    def is_off_rate(self) -> bool:
+        """Whether the edges do not come at the rate that was set: the converter lost its set-up."""
+        return abs(self._ahead) > OFF_RATE_EDGES
 
     def wait(self, timeout_s: float) -> bool:
         """Wait until a conversion is ready that has not been read.
@@ -66,16 +75,28 @@ class ReadyCounter:
         while self._line.wait(0.0) is not None:
             pass
         self._number = None
+        self._ahead = 0.0
         self._alive_ns = self._clock.monotonic_ns()
         self.mark_read(self.index)
 
     def _note(self, edge: Edge) -> None:
         if self._number is not None:
             step = (edge.number - self._number) & _WRAP
-        elif self._last_ns is not None:
-            step = max(round((edge.t_ns - self._last_ns) / 1e9 * self._rate_hz), 1)
-        else:
-            step = 1
+        else:  # by time, from before whatever made the restart necessary
+            step = max(round(self._expected(edge.t_ns)) - self.index, 1)
+            self._anchor = None
         self.index += step
         self._number, self._last_ns = edge.number, edge.t_ns
         self._recent.append((self.index, edge.t_ns))
+        if self._anchor is None:
+            self._anchor = (self.index, edge.t_ns)
+        self._ahead = self.index - self._expected(edge.t_ns)
+        if (edge.t_ns - self._anchor[1]) / 1e9 > ANCHOR_S and not self.is_off_rate:
+            self._anchor = (self.index, edge.t_ns)
+
+    def _expected(self, t_ns: int) -> float:
+        """Index at a time, from the anchor and the nominal rate."""
+        if self._anchor is None:
+            return self.index
+        index, anchor_ns = self._anchor
+        return index + (t_ns - anchor_ns) / 1e9 * self._rate_hz

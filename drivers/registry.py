@@ -10,7 +10,10 @@ DRIVERS = {
     "simulated": "drivers.simulated:SimulatedSource",
     "recording": "drivers.recording:RecordingSource",
     "ads131m0x": "drivers.ads131m0x:Ads131m0xSource",
+    "ads1256": "drivers.ads1256:Ads1256Source",
+    "ads8688": "drivers.ads8688:Ads8688Source",
     "mcp320x": "drivers.mcp320x:Mcp320xSource",
+    "soundcard": "drivers.soundcard:SoundcardSource",
 }
 ENTRY_POINT_GROUP = "halfcycle.drivers"
 

@@ -231,6 +231,20 @@ class TestFaults:
         assert n_lost == pytest.approx(0.0145 * RATE_HZ, abs=8)  # two waits of 6 ms, and settling
         rig.source.close()
 
+    def test_a_reset_to_another_rate_keeps_the_time(self) -> None:
+        """From 8 kS/s to the 4 kS/s after a reset."""
+        rig = Rig(lambda channel, t_s: 0.1 + (t_s - 1000.0), sample_rate_hz=8000)
+        rig.source.open()
+        before = rig.play(2)
+        rig.chip.reset(rig.clock.monotonic_ns())
+        blocks = [*before, *rig.play(10)]
+        volts, index = joined(blocks)[:, 0], indices(blocks)
+        # One straight line through all of them: nothing but the numbering could bend it
+        assert volts[-100] - volts[100] == pytest.approx(
+            (index[-100] - index[100]) / 8000, abs=2 / 8000
+        )
+        rig.source.close()
+
     @pytest.mark.parametrize("line", [Line.LOW, Line.HIGH, Line.FLOATING])
     def test_a_stuck_line_is_noticed_when_opening_and_later(self, line: Line) -> None:
         rig = Rig()

@@ -139,25 +139,25 @@ class BenchSpi:
         for n in range(n_bits):
             seen = bench.chip.clock(sent >> (n_bits - 1 - n) & 1, t_ns + (n + 0.5) * period_ns)
             level, late = seen, level  # a wrong mode looks at the edge before
-            word = word << 1 | self._on_line(late if is_shifted else seen)
+            word = word << 1 | (late if is_shifted else seen)
         t_ns += n_bits * period_ns + part.delay_us * 1e3
         if part.is_last:
             self._deselect(t_ns)
-        return t_ns, word.to_bytes(len(part.data), "big")
+        return t_ns, self._on_line(word.to_bytes(len(part.data), "big"))
 
     def _deselect(self, t_ns: float) -> None:
         self._bench.chip.deselect(t_ns)
         self._is_selected = False
 
-    def _on_line(self, level: int) -> int:
+    def _on_line(self, data: bytes) -> bytes:
         match self._bench.line:
             case Line.LOW:
-                return 0
+                return bytes(len(data))
             case Line.HIGH:
-                return 1
+                return b"\xff" * len(data)
             case Line.FLOATING:
-                return int(self._random.integers(2))
-        return level
+                return self._random.bytes(len(data))
+        return data
 
 
 class Intervals:
