@@ -134,6 +134,16 @@ class RunRow:
 
 
 @dataclass(frozen=True, slots=True)
+class StatisticsRow:
+    """One row of the table `statistics`; `data` is for `SupplyStatistics.from_bytes`."""
+
+    run_id: int
+    day: str
+    channel: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class SettingsText:
     """The configuration that runs were started with, as text."""
 
@@ -238,6 +248,13 @@ class Archive:
     def runs(self) -> list[RunRow]:
         """Every run, the first one first."""
         return [_run(row) for row in self._read("SELECT * FROM run ORDER BY id")]
+
+    def statistics(self) -> list[StatisticsRow]:
+        """The statistics of every run, day and channel; none in a database of an older schema."""
+        if not self._read("SELECT 1 FROM sqlite_schema WHERE name = 'statistics'"):
+            return []
+        rows = self._read("SELECT run_id, day, channel, data FROM statistics ORDER BY 1, 2, 3")
+        return [StatisticsRow(**dict(row)) for row in rows]
 
     def settings(self, settings_id: int) -> SettingsText:
         """What a run was started with, by its `settings_id`."""

@@ -138,6 +138,16 @@ CREATE VIEW log_list AS SELECT
 FROM log ORDER BY start_utc DESC, id DESC;
 """
 
+_STATISTICS = """
+CREATE TABLE statistics (
+    run_id INTEGER NOT NULL REFERENCES run (id),
+    day TEXT NOT NULL,                      -- local date of the site
+    channel TEXT NOT NULL,
+    data BLOB NOT NULL,                     -- histograms, see daemon/supply_statistics.py
+    PRIMARY KEY (run_id, day, channel)
+) STRICT;
+"""
+
 _FINDINGS = """
 ALTER TABLE event ADD COLUMN category TEXT;                 -- IEEE 1159
 ALTER TABLE event ADD COLUMN cell TEXT;                     -- depth and duration cell (DISDIP)
@@ -156,6 +166,7 @@ STEPS = (
     Step("chain of hashes", hash_chain.SQL),
     Step("origin of runs that were merged", "ALTER TABLE run ADD COLUMN origin TEXT;"),
     Step("labels, margins, uncertainty, cause and detail of events", _FINDINGS),
+    Step("statistics by day", _STATISTICS),
 )
 """Every step so far; `PRAGMA user_version` counts the ones a file has been through."""
 

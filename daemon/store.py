@@ -1,4 +1,8 @@
-"""The one writer of the database, which also does every checkpoint."""
+"""The one writer of the database, which also does every checkpoint.
+
+A file that was deleted or replaced meanwhile is noticed before anything is written; `reopen` puts
+things right where that is possible without losing what anybody wrote.
+"""
 
 import hashlib
 import json
@@ -8,17 +12,17 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import NoReturn
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
 from daemon import hash_chain, schema
+from daemon.daily import DayStatistics
 from daemon.errors import InputError, StoreError
-from daemon.records import Event, EventDetail, JudgedEvent, LogEntry, Trace, Waveform
+from daemon.records import Event, EventDetail, JudgedEvent, LogEntry, LogKind, Trace, Waveform
 
-BUSY_TIMEOUT_S = 5.0
-WAL_LIMIT_BYTES = 4 * 1024 * 1024
+WAL_WALL_BYTES = 64 * 1024 * 1024  # a reader that holds on for ever must not fill the disk
+QUICK_CHECK_BYTES = 50_000_000  # after a power cut, files up to this are looked through: a second
 _PUT_LOG = (
     "INSERT INTO log (run_id, kind, start_utc, start_local, start_s, duration_s, text) "
     "VALUES (?, ?, ?, ?, ?, ?, ?)"
@@ -40,6 +44,15 @@ class RunInfo:
 
 
 @dataclass(frozen=True, slots=True)
+class RunProgress:
+    """How far a run has got."""
+
+    until_utc_s: float
+    samples_measured: int
+    samples_lost: int
+
+
+@dataclass(frozen=True, slots=True)
 class PreviousRun:
     """Where the run before this one got to."""
 
@@ -55,27 +68,37 @@ class Store:
     Writing raises `StoreError` when the disk or the file fails; the same call may be tried again.
     """
 
-    def __init__(self, path: Path, timezone_name: str) -> None:
-        """Open the database at `path`, or make a new one.
+    def __init__(self, path: Path, timezone_name: str, keep_bytes: int | None = None) -> None:
+        """Open the database at `path`, or make a new one; a damaged one is set aside.
 
+        :param keep_bytes: what it may take on the disk, its write-ahead log included.
         :raises InputError: the path, the file or the zone is wrong; the file is left as it is.
         :raises StoreError: the file is ours and cannot be opened now.
         """
         self._zone = _find_zone(timezone_name)
+        self._path = Path(os.path.realpath(path))
+        self._limit_bytes = None if keep_bytes is None else keep_bytes - WAL_LIMIT_BYTES
+        self._run: RunInfo | None = None
         self._run_id = 0  # ids begin at 1: before `begin_run` every run is an earlier one
-        path = Path(os.path.realpath(path))
+        self._is_damaged = False
+        self.remark = ""  # what opening had to do, for the log
         try:
-            if _is_vacant(path):
-                _create(path)
-            schema.check_file(path)
-            self._connection = _open(path)
-        except sqlite3.DatabaseError as error:
-            raise StoreError(f"{path} cannot be opened: {error}") from error
+            self._connection = self._open()
+        except StoreError:
+            if not self._is_damaged:
+                raise
+            self.remark = self._start_anew()
+
+    @property
+    def run_id(self) -> int:
+        """The run begun here; in a database that was replaced it has another id than before."""
+        return self._run_id
 
     def begin_run(self, info: RunInfo) -> int:
         """Write down a new run; its id goes with everything the run finds."""
         digest = hashlib.sha256(info.settings_text.encode()).hexdigest()
         started = schema.utc_text(info.started_utc_s)
+        self._run = info
         with self._writing() as connection:
             connection.execute(
                 "INSERT OR IGNORE INTO settings (digest, text) VALUES (?, ?)",
@@ -101,13 +124,19 @@ class Store:
         self._run_id = int(cursor.lastrowid or 0)
         return self._run_id
 
-    def add(self, run_id: int, events: Sequence[JudgedEvent], log: Sequence[LogEntry]) -> None:
+    def add(
+        self,
+        run_id: int,
+        events: Sequence[JudgedEvent],
+        log: Sequence[LogEntry],
+        progress: RunProgress | None = None,
+    ) -> None:
         """Keep these. An event handed on again takes its old row, with its id.
 
         A waveform with the same first sample is replaced, another one is added; an event handed
         on without a trace or waveform keeps what it has.
         """
-        if not events and not log:
+        if not events and not log and progress is None:
             return
         with self._writing() as connection:
             closed = []
@@ -123,20 +152,24 @@ class Store:
             ]
             hash_chain.extend(connection, closed, logged)
 
+    def put_statistics(self, run_id: int, days: Sequence[DayStatistics]) -> None:
+        """Keep the statistics of these days as they stand now, in place."""
+        if not days:
+            return
+        with self._writing() as connection:
+            connection.executemany(
+                "INSERT OR REPLACE INTO statistics (run_id, day, channel, data) "
+                "VALUES (?, ?, ?, ?)",
+                [(int(run_id), day.day, day.channel, day.data) for day in days],
+            )
+
     def touch_run(
         self, run_id: int, until_utc_s: float, samples_measured: int, samples_lost: int
     ) -> None:
         """Say how far the run has got, in place."""
         with self._writing() as connection:
-            connection.execute(
-                "UPDATE run SET until_utc = ?, samples_measured = ?, samples_lost = ? WHERE id = ?",
-                (
-                    schema.utc_text(until_utc_s),
-                    int(samples_measured),
-                    int(samples_lost),
-                    int(run_id),
-                ),
-            )
+            progress = RunProgress(until_utc_s, samples_measured, samples_lost)
+            _touch(connection, int(run_id), progress)
 
     def end_run(
         self, run_id: int, until_utc_s: float, samples_measured: int, samples_lost: int
@@ -147,11 +180,15 @@ class Store:
             connection.execute("UPDATE run SET stopped = 1 WHERE id = ?", (int(run_id),))
 
     def previous_run(self) -> PreviousRun | None:
-        """The latest run before the one begun here, or before now; None in a new database."""
+        """The latest run before the one begun here, or before now; None in a new database.
+
+        Runs of recordings, and those that another monitor wrote, are passed over: how long ago
+        they ended says nothing of this supply.
+        """
         with self._writing() as connection:
             row = connection.execute(
                 "SELECT id, until_utc, boot_id, stopped FROM run WHERE id != ? "
-                "ORDER BY id DESC LIMIT 1",
+                "AND clock != 'recording' AND origin IS NULL ORDER BY id DESC LIMIT 1",
                 (self._run_id,),
             ).fetchone()
         if row is None:
@@ -174,21 +211,171 @@ class Store:
             hash_chain.extend(connection, [event_id for (event_id,) in cut], [])
         return len(cut)
 
+    def thin(self, now_utc_s: float) -> bool:
+        """Keep within the limit: let go of what matters least, and log it. Whether it had to be."""
+        limit_bytes = self._limit_bytes
+        if limit_bytes is None:
+            return False
+        try:
+            is_over = retention.used_bytes(self._connection) > limit_bytes
+        except sqlite3.DatabaseError as error:
+            raise self._failed(error) from error
+        if not is_over:
+            return False
+        with self._writing() as connection:
+            words = retention.thin(connection, limit_bytes, self._run_id)
+            text = f"store.keep_mb is reached; let go to make room: {words or 'nothing'}"
+            entry = LogEntry(LogKind.FAULT, now_utc_s, None, None, text)
+            row_id = connection.execute(_PUT_LOG, self._log_row(self._run_id, entry)).lastrowid
+            hash_chain.extend(connection, [], [row_id or 0])
+        with self._refusing():
+            retention.give_back(self._connection, limit_bytes)
+        return True
+
+    def check_place(self) -> None:
+        """:raises StoreError: the file is not where it was opened any more."""
+        now = Place.of(self._path)
+        if now != self._place or self._is_damaged:
+            how = "deleted" if now.database is None else "moved, or replaced by another"
+            what = "database" if now.database != self._place.database else "write-ahead log"
+            raise StoreError(f"the {what} {self._path} was {how}")
+
+    def reopen(self) -> str:
+        """Put right what keeps the database from being written, if that can be done from here.
+
+        A deleted database is written anew from what is still open. One that was replaced is kept
+        beside its place, and its successor is used; so is one that is damaged.
+
+        :return: what was done, for the log; empty if there was nothing to do.
+        :raises StoreError: it cannot be put right now.
+        """
+        now = Place.of(self._path)
+        if self._is_damaged:
+            return self._start_anew()
+        if now == self._place:
+            return ""
+        try:
+            if now.database is None:
+                return self._restore()
+            return self._move_on(is_same=now.database == self._place.database)
+        except InputError as error:
+            raise StoreError(f"the database was replaced: {error}") from error
+        except sqlite3.Error as error:
+            raise StoreError(f"{self._path} cannot be opened again: {error}") from error
+
     def close(self) -> None:
         """Let go of the file, with everything moved into it. Harmless the second time."""
         self._connection.close()
 
+    def _open(self) -> sqlite3.Connection:
+        try:
+            connection = open_database(self._path)
+            _look_through(connection, self._path)
+            connection.execute("BEGIN IMMEDIATE")  # from now on the write-ahead log is there
+            connection.execute("ROLLBACK")
+        except sqlite3.DatabaseError as error:
+            self._is_damaged = is_damage(error)
+            raise StoreError(f"{self._path} cannot be opened: {error}") from error
+        self._place = Place.of(self._path)
+        return connection
+
+    def _start_anew(self) -> str:
+        """The damaged file stays for whoever can make something of it."""
+        if hasattr(self, "_connection"):
+            self._connection.close()
+        aside = set_aside(self._path, "damaged")
+        self._is_damaged = False
+        self._connection = self._open()
+        self._resume()
+        return f"the database was damaged; it lies at {aside} now, and a new one was begun"
+
+    def _restore(self) -> str:
+        copy_to(self._connection, self._path)
+        for ending in ("-wal", "-shm"):  # of the deleted file, and in the way of the new one
+            beside(self._path, ending).unlink(missing_ok=True)
+        self._connection.close()
+        self._connection = self._open()
+        self._resume()
+        return "the database was deleted; it was written again from what was still open"
+
+    def _move_on(self, *, is_same: bool) -> str:
+        """Go on with the file that lies there now."""
+        if is_same:
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        else:
+            schema.check_file(self._path)
+        aside = None if is_same else self._keep_copy()
+        self._connection.close()
+        self._connection = self._open()
+        if is_same or self._has_run():
+            return "the database was opened again"
+        self._resume()
+        return f"the database was replaced; what it was is kept at {aside or 'no place'}"
+
+    def _keep_copy(self) -> Path | None:
+        """What the replaced file held; None when it cannot be read any more."""
+        aside = unused(self._path, "replaced")
+        try:
+            copy_to(self._connection, aside)
+        except sqlite3.OperationalError as error:
+            if not getattr(error, "sqlite_errorname", "").startswith("SQLITE_IOERR"):
+                raise
+            return None
+        except sqlite3.ProgrammingError:  # it was closed at the attempt before
+            return None
+        return aside
+
+    def _has_run(self) -> bool:
+        if self._run is None:
+            return True
+        known = (self._run_id, schema.utc_text(self._run.started_utc_s), self._run.boot_id)
+        sql = "SELECT count(*) FROM run WHERE id = ? AND started_utc = ? AND boot_id = ?"
+        return bool(self._connection.execute(sql, known).fetchone()[0])
+
+    def _resume(self) -> None:
+        if self._run is not None and not self._has_run():
+            self.begin_run(self._run)
+
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
+        self.check_place()
+        with self._refusing():
+            self._check_wal()
+            try:
+                self._connection.execute("BEGIN IMMEDIATE")
+                yield self._connection
+                self._connection.execute("COMMIT")
+            finally:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+
+    @contextmanager
+    def _refusing(self) -> Iterator[None]:
         try:
-            self._connection.execute("BEGIN IMMEDIATE")
-            yield self._connection
-            self._connection.execute("COMMIT")
+            yield
         except sqlite3.DatabaseError as error:
-            _refuse(error)
-        finally:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
+            raise self._failed(error) from error
+
+    def _failed(self, error: sqlite3.DatabaseError) -> Exception:
+        if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
+            return error  # a mistake of the program, not of the disk
+        self._is_damaged = is_damage(error)
+        return StoreError(f"the database cannot be written: {error}")
+
+    def _check_wal(self) -> None:
+        """A reader that never ends its transaction keeps the log from being emptied."""
+        try:
+            n_bytes = beside(self._path, "-wal").stat().st_size
+        except OSError:
+            return
+        if n_bytes <= WAL_WALL_BYTES:
+            return
+        _, n_pages, n_moved = self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        if n_moved < n_pages:
+            raise StoreError(
+                f"the write-ahead log holds {n_bytes // 1_000_000} MB and cannot be emptied: "
+                "another program has kept the database open for reading all the time"
+            )
 
     def _event_row(self, run_id: int, judged: JudgedEvent) -> dict[str, object]:
         # numpy scalars end here: SQLite would take some of them for blobs
@@ -248,56 +435,29 @@ def _find_zone(name: str) -> ZoneInfo:
         raise InputError(f"site.timezone is {name!r}, which is not a known time zone") from error
 
 
-def _is_vacant(path: Path) -> bool:
-    """Whether a new database may be made there: in a folder, where nothing or an empty file is."""
-    try:
-        if not path.parent.is_dir():
-            raise InputError(f"store.path is {path}, but the folder {path.parent} does not exist")
-        return not path.exists() or (path.is_file() and path.stat().st_size == 0)
-    except OSError as error:
-        raise InputError(f"store.path is {path}: {error.strerror}") from error
-
-
-def _create(path: Path) -> None:
-    # beside its place, then moved there: a power cut leaves no half-made database behind
-    draft = path.with_name(path.name + ".new")
-    draft.unlink(missing_ok=True)
-    connection = sqlite3.connect(draft, isolation_level=None)
-    try:
-        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # only possible in an empty file
-        schema.migrate(connection)
-    finally:
+def _look_through(connection: sqlite3.Connection, path: Path) -> None:
+    """After a run that broke off, see whether the disk kept what it was given."""
+    sql = "SELECT count(*) FROM run WHERE stopped = 0"
+    if path.stat().st_size > QUICK_CHECK_BYTES or not connection.execute(sql).fetchone()[0]:
+        return
+    found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if found != "ok":
         connection.close()
-    try:
-        os.replace(draft, path)
-        folder = os.open(path.parent, os.O_RDONLY)
-        os.fsync(folder)
-        os.close(folder)
-    except OSError as error:
-        raise StoreError(f"{path} cannot be made: {error.strerror}") from error
+        error = sqlite3.DatabaseError(str(found))
+        error.sqlite_errorname = "SQLITE_CORRUPT"
+        raise error
 
 
-def _open(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
-    try:
-        schema.check_version(path, schema.schema_version(connection))
-        (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
-        if mode != "wal":
-            raise StoreError(f"{path} lies where SQLite cannot keep a write-ahead log")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
-        schema.migrate(connection)
-    except (sqlite3.DatabaseError, InputError, StoreError):
-        connection.close()
-        raise
-    return connection
-
-
-def _refuse(error: sqlite3.DatabaseError) -> NoReturn:
-    if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
-        raise error  # a mistake of the program, not of the disk
-    raise StoreError(f"the database cannot be written: {error}") from error
+def _touch(connection: sqlite3.Connection, run_id: int, progress: RunProgress) -> None:
+    connection.execute(
+        "UPDATE run SET until_utc = ?, samples_measured = ?, samples_lost = ? WHERE id = ?",
+        (
+            schema.utc_text(progress.until_utc_s),
+            int(progress.samples_measured),
+            int(progress.samples_lost),
+            run_id,
+        ),
+    )
 
 
 def _put_event(row: dict[str, object]) -> str:

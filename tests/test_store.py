@@ -128,7 +128,7 @@ def test_every_table_is_strict_and_refuses_a_wrong_type(path: Path) -> None:
     Store(path, "UTC").close()
     tables = rows(path, "SELECT name, strict FROM pragma_table_list WHERE schema = 'main'")
     ours = {name: strict for name, strict in tables if not name.startswith("sqlite_")}
-    names = {"event", "log", "run", "settings", "trace", "waveform", "chain"}
+    names = {"event", "log", "run", "settings", "trace", "waveform", "chain", "statistics"}
     assert {name for name, strict in ours.items() if strict} == names
     assert set(ours) == names | {"event_list", "log_list"}
     connection = sqlite3.connect(path)
@@ -299,7 +299,7 @@ def test_the_writer_is_set_up_for_power_cuts(path: Path) -> None:
         "journal_mode": "wal",
         "synchronous": 2,
         "wal_autocheckpoint": 1000,
-        "busy_timeout": 5000,
+        "busy_timeout": 1000,
     }
 
 
@@ -371,7 +371,7 @@ def test_opening_again_changes_no_schema(path: Path) -> None:
 
 
 def test_a_locked_database_is_a_store_error(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("daemon.store.BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr("daemon.database_file.BUSY_TIMEOUT_S", 0.05)
     store = Store(path, "UTC")
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")

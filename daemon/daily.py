@@ -1,0 +1,68 @@
+"""Statistics of the supply by day: what a limit over a week asks for, in a fixed space."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from daemon.clock import SampleClock
+from daemon.records import Output
+from daemon.supply_statistics import Quantity, SupplyStatistics
+
+
+@dataclass(frozen=True, slots=True)
+class DayStatistics:
+    """The histograms of one day and channel as they stand now."""
+
+    day: str  # local date of the site, ISO 8601
+    channel: str
+    data: bytes  # SupplyStatistics.to_bytes
+
+
+class DailyStatistics:
+    """Feeds on what the pipeline brings; keeps the day under way and the one before."""
+
+    def __init__(self, channels: Sequence[str], declared_v: float, timezone_name: str) -> None:
+        self._channels = tuple(channels)
+        self._declared_v = declared_v
+        self._zone = ZoneInfo(timezone_name)
+        self._days: dict[tuple[str, int], SupplyStatistics] = {}
+
+    def take(self, out: Output, clock: SampleClock) -> list[DayStatistics]:
+        """Count new values; give the days that changed with a ten-minute value among them."""
+        for value in out.frequencies:
+            day = self._day(value.start_index, clock)
+            self._of(day, 0).add(Quantity.FREQUENCY, value.frequency_hz, value.flagged)
+        changed = set()
+        for ten in out.ten_minute:
+            key = (self._day(ten.start_index, clock), ten.channel)
+            changed.add(key)
+            statistics = self._of(*key)
+            percent = 100 * ten.urms_v / self._declared_v
+            statistics.add(Quantity.VOLTAGE, percent, ten.flagged)
+            if not math.isnan(ten.thd_pct):  # there was a fundamental
+                statistics.add(Quantity.DISTORTION, ten.thd_pct, ten.flagged)
+            if ten.pst is not None:
+                statistics.add(Quantity.FLICKER, ten.pst, ten.flagged)
+        return self._stand(sorted(changed))
+
+    def finish(self) -> list[DayStatistics]:
+        """All of what is still held."""
+        return self._stand(sorted(self._days))
+
+    def _of(self, day: str, channel: int) -> SupplyStatistics:
+        return self._days.setdefault((day, channel), SupplyStatistics())
+
+    def _day(self, index: float, clock: SampleClock) -> str:
+        return datetime.fromtimestamp(clock.utc_s(index), self._zone).date().isoformat()
+
+    def _stand(self, keys: Sequence[tuple[str, int]]) -> list[DayStatistics]:
+        stands = [
+            DayStatistics(day, self._channels[channel], self._days[day, channel].to_bytes())
+            for day, channel in keys
+        ]
+        # The newest value of one channel may still belong to the day before another's.
+        kept = sorted({day for day, _ in self._days})[-2:]
+        self._days = {key: held for key, held in self._days.items() if key[0] in kept}
+        return stands
