@@ -79,7 +79,7 @@ class SoundcardOptions(SourceOptions):
     highpass_hz: Annotated[float | None, Field(gt=0, le=20, allow_inf_nan=False)] = None
     """Corner of the input's high-pass of first order, to be undone."""
     sample_rate_hz: Literal[16000, 22050, 32000, 44100, 48000, 88200, 96000, 176400, 192000] = 48000
-    settle_s: Annotated[float, Field(ge=0, le=60)] = 2.0
+    settle_s: Annotated[float, Field(ge=0, le=10)] = 2.0
     """Dropped after the start; ten time constants of the high-pass are 1.6 s at 1 Hz."""
 
     @property
