@@ -65,9 +65,11 @@ def _take(connection: sqlite3.Connection, part: Part) -> MergedPart:
     }
     events = {row: _copy(connection, "event", row, runs) for row in _ids(connection, "event")}
     logs = [_copy(connection, "log", row, runs) for row in _ids(connection, "log")]
+    for old, new in runs.items():
+        _copy_of(connection, "statistics", "run_id", (old, new))
     for old, new in events.items():
         for table in ("trace", "waveform"):
-            _copy_evidence(connection, table, old, new)
+            _copy_of(connection, table, "event_id", (old, new))
     closed = "SELECT id FROM main.event WHERE duration_s IS NOT NULL AND id >= ?"
     first = min(events.values(), default=0)
     ids = [row for (row,) in connection.execute(closed, (first,))] if events else []
@@ -112,13 +114,18 @@ def _copy(connection: sqlite3.Connection, table: str, row_id: int, runs: dict[in
     return _insert(connection, table, row | {"run_id": runs[int(str(row["run_id"]))]})
 
 
-def _copy_evidence(connection: sqlite3.Connection, table: str, old: int, new: int) -> None:
-    columns = [name for name in _columns(connection, table) if name != "event_id"]
+def _copy_of(
+    connection: sqlite3.Connection, table: str, key: str, old_and_new: tuple[int, int]
+) -> None:
+    """Every row that belongs to one row, under its new id; nothing where there is no such table."""
+    columns = [name for name in _columns(connection, table) if name != key]
+    if not columns:
+        return
     listed = ", ".join(columns)
     connection.execute(
-        f"INSERT INTO main.{table} (event_id, {listed}) "
-        f"SELECT ?, {listed} FROM part.{table} WHERE event_id = ?",
-        (new, old),
+        f"INSERT INTO main.{table} ({key}, {listed}) "
+        f"SELECT ?, {listed} FROM part.{table} WHERE {key} = ?",
+        old_and_new[::-1],
     )
 
 

@@ -4,12 +4,15 @@ Common practice, no source, unless said otherwise.
 """
 
 from daemon.archive import Archive, EventRow
+from daemon.page.words import sentence_case
 from daemon.records import Kind
 from tools.findings import recovers_slowly
 
 
 def hint(archive: Archive, event: EventRow) -> str:
-    """One sentence for the reader of a report."""
+    """One sentence for the reader of a report: what the monitor noted, else from the shape."""
+    if event.cause:
+        return sentence_case(event.cause) + (f": {event.evidence}" if event.evidence else "")
     if event.kind is Kind.DIP:
         return _dip(archive, event)
     lasted_s = event.duration_s or 0.0

@@ -138,6 +138,8 @@ def _whole(event: EventRow, supply: Supply | None) -> float | None:
 
 def uncertainty_words(event: EventRow, known: Known) -> str:
     """Of sampling and method, as the project holds itself to; the sensor comes on top."""
+    if event.uncertainty is not None:
+        return _stored_uncertainty(event)
     supply = known.supplies.get(event.run_id)
     beside = "; what sensor and scaling add is not known here"
     if event.kind in OF_VOLTAGE and supply is not None:
@@ -151,6 +153,15 @@ def uncertainty_words(event: EventRow, known: Known) -> str:
         loss_pct = resolution(known.rates_hz[event.run_id]).peak_loss_pct(event.duration_s, None)
         return f"the peak may be higher by {loss_pct:.0f} % and more: sampling can miss it"
     return ""
+
+
+def _stored_uncertainty(event: EventRow) -> str:
+    """As the monitor kept it with the event, at k = 2: about 95 % of all cases."""
+    assert event.uncertainty is not None
+    text = f"±{value_words(event.uncertainty, event.unit)}"
+    if event.duration_uncertainty_s is not None:
+        text += f", ±{duration_words(event.duration_uncertainty_s)}"
+    return f"{text} (k = 2, as known to the monitor)"
 
 
 def _failure_words(event: EventRow, failures: Correlation | None) -> str:

@@ -43,6 +43,7 @@ from tools.report_facts import (
     site_facts,
 )
 from tools.site import Site, find_site
+from tools.supply_section import supply_sentences
 from tools.text import plural
 from tools.verdicts import StoredJudgements, judge_row, known_supplies
 from tools.watch_pictures import (
@@ -67,7 +68,6 @@ class Wanted:
     date: str | None
     profile_name: str | None
     failures: Correlation | None
-    statistics: tuple[str, ...] = ()  # sentences against supply limits, where there are any
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         n_unpictured=max(len(found.serious) - MOST_PICTURED, 0),
         advice=_advice(found),
         listing=list_rows(found.events, found.judgements),
-        statistics=wanted.statistics,
+        statistics=supply_sentences(archive, found.compared.profiles, found.site.nominal_v),
         unseen=limits_of_sight(archive, found.compared),
         methods=[*METHODS, f"This database: {runs_words(archive)}."],
         safety=SAFETY,
@@ -223,6 +223,10 @@ def _passed_words(found: _Gathered) -> str:
 def _cautions(archive: Archive) -> list[str]:
     chain = archive.chain()
     edits = [f"edited after the watch: {text}" for text in chain.findings] if chain else []
+    origins = list(dict.fromkeys(run.origin or "unnamed" for run in archive.runs()))
+    if len(origins) > 1:
+        names = ", ".join(origins)
+        edits.append(f"this database holds several monitors ({names}); coverage is of {origins[0]}")
     return [sentence_case(text) for text in [*edits, *cautions(archive, None)]]
 
 

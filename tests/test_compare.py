@@ -1,0 +1,102 @@
+"""Two watches compared: fates, clocks, and intervals against scipy."""
+
+from pathlib import Path
+
+import pytest
+from scipy import stats
+
+from daemon.records import Judgement, Verdict
+from daemon.store import Store
+from tests.after_watch_material import LENGTH_S, RUN_UTC_S, SNAPSHOT, fill, run
+from tests.database_material import dip, judged, run_info
+from tools.intervals import count_interval, same_rate_probability, share_interval
+
+
+def watched(path: Path, dips: list[tuple[float, float]], shift_s: float = 0.0) -> None:
+    """Ten hours with dips at these seconds, to these per cents; 70 % and more is within."""
+    store = Store(path, "Europe/Vienna")
+    start_s = RUN_UTC_S + shift_s
+    run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=start_s))
+    for number, (second, percent) in enumerate(dips, start=1):
+        verdict = Verdict.MAY_STOP if percent < 70 else Verdict.WITHIN
+        event = dip(number, start_s=second, value=2.3 * percent, value_pct=percent)
+        judgement = Judgement("iti-2000", verdict, None)
+        store.add(run_id, [judged(event, judgement=judgement, start_utc_s=start_s + second)], [])
+    store.end_run(run_id, start_s + LENGTH_S, 1, 0)
+    store.close()
+
+
+def said(*words: object) -> str:
+    found = run("compare", *words)
+    assert found.exit_code == 0, found.output
+    return " ".join(found.output.split())
+
+
+def test_input_and_output(tmp_path: Path) -> None:
+    """Four bad dips at the input: removed, reduced, passed on, made worse; and one added."""
+    at_a = [(1000.0, 50.0), (5000.0, 40.0), (9000.0, 60.0), (14_000.0, 65.0), (20_000.0, 80.0)]
+    at_b = [(5000.1, 85.0), (9000.1, 60.5), (14_000.1, 30.0), (30_000.0, 55.0)]
+    watched(tmp_path / "a.db", at_a)
+    watched(tmp_path / "b.db", at_b)
+    text = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert text.startswith(
+        "Of 4 events at A that passed the limit (compared with iti-2000), 2 were kept from B or "
+        "brought within it (50 %, 95 % interval 15 to 85 %). 1 event that passed the limit came"
+    )
+    assert "removed 2 1 reduced 1 1 passed on 1 1 made worse 1 1 added at B 1 1" in text
+    assert "B was taken to be 0.10 s ahead of that of A" in text
+
+
+def test_clocks_that_differ(tmp_path: Path) -> None:
+    times = (1000.0, 4700.0, 9900.0, 17_000.0, 21_000.0)
+    watched(tmp_path / "a.db", [(t, 50.0) for t in times])
+    watched(tmp_path / "b.db", [(t - 73.0, 80.0) for t in times[:4]])
+    text = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert "73.00 s behind that of A" in text
+    assert "removed 1 1 reduced 4 4" in text
+
+
+def test_before_and_after(tmp_path: Path) -> None:
+    watched(tmp_path / "a.db", [(1000.0 * n, 50.0) for n in range(1, 13)])
+    watched(tmp_path / "b.db", [(1000.0, 50.0)], shift_s=86_400.0)
+    text = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert text.startswith("Since then there are fewer events that pass the limit; by chance 0.3 %")
+    few = tmp_path / "c.db"
+    watched(few, [(1000.0, 50.0)], shift_s=200_000.0)
+    assert said(tmp_path / "b.db", few).startswith("No difference is shown")
+
+
+@pytest.mark.parametrize("count", [0, 1, 5, 40, 300])
+def test_count_interval_is_garwoods(count: int) -> None:
+    """Garwood 1936 through the chi-square distribution of scipy."""
+    low, high = count_interval(count)
+    assert low == pytest.approx(stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0, rel=1e-9)
+    assert high == pytest.approx(stats.chi2.ppf(0.975, 2 * count + 2) / 2, rel=1e-9)
+
+
+@pytest.mark.parametrize(("count", "whole"), [(0, 5), (3, 5), (5, 5), (17, 200)])
+def test_share_interval_is_wilsons(count: int, whole: int) -> None:
+    expected = stats.binomtest(count, whole).proportion_ci(method="wilson")
+    assert share_interval(count, whole) == pytest.approx((expected.low, expected.high), abs=1e-9)
+
+
+@pytest.mark.parametrize(("a", "b"), [(0, 0), (12, 1), (3, 3), (0, 7), (40, 22)])
+def test_two_counts_are_tested_exactly(a: int, b: int) -> None:
+    expected = 1.0 if a + b == 0 else stats.binomtest(a, a + b, 0.4).pvalue
+    assert same_rate_probability(a, 2.0, b, 3.0) == pytest.approx(expected, rel=1e-9)
+
+
+def test_what_cannot_be_compared_is_refused(tmp_path: Path) -> None:
+    fill(tmp_path / "a.db")
+    watched(tmp_path / "b.db", [], shift_s=1e6)
+    Store(tmp_path / "empty.db", "UTC").close()
+    for words, message in (
+        ([tmp_path / "a.db", tmp_path / "a.db"], "named twice"),
+        ([tmp_path / "a.db", tmp_path / "empty.db"], "nothing was watched"),
+        ([tmp_path / "a.db", tmp_path / "b.db", "--as", "in-out"], "never watched at the same"),
+        ([tmp_path / "a.db", tmp_path / "missing.db"], "cannot be read"),
+        ([tmp_path / "a.db", tmp_path / "b.db", "--window", "x", "--as", "in-out"], "--window"),
+    ):
+        found = run("compare", *words)
+        assert found.exit_code == 2
+        assert message in found.output

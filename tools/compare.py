@@ -1,0 +1,150 @@
+"""`halfcycle compare`: does a conditioner do its work?"""
+
+from pathlib import Path
+
+import click
+
+from daemon.archive import open_archive
+from daemon.errors import InputError
+from daemon.judge import is_serious
+from daemon.page.words import duration_words, kind_words, what_words
+from daemon.records import Kind
+from tools.comparison import (
+    VOLTAGE_KINDS,
+    Fate,
+    Side,
+    Simultaneous,
+    compare_simultaneous,
+    is_simultaneous,
+    read_side,
+)
+from tools.correlate import probability_words
+from tools.failure_options import parse_span
+from tools.intervals import count_interval, same_rate_probability, share_interval
+from tools.text import plural, table, terminal_width, wrapped
+
+WEEK_S = 604_800.0
+UNLIKELY = 0.05
+
+
+@click.command("compare")
+@click.argument("first", metavar="A.db", type=click.Path(path_type=Path))
+@click.argument("second", metavar="B.db", type=click.Path(path_type=Path))
+@click.option(
+    "--window", default="1s", show_default=True, metavar="T", help="How near the same event is."
+)
+@click.option("--profile", "profile_name", metavar="ID", help="Judge both by this one.")
+@click.option(
+    "--as", "relation", type=click.Choice(["auto", "in-out", "before-after"]), default="auto",
+    show_default=True, help="A is the input and B the output, or A came before B.",
+)  # fmt: skip
+def command(
+    first: Path, second: Path, window: str, profile_name: str | None, relation: str
+) -> None:
+    """Compare two watches: input and output of a conditioner, or before and after it came.
+
+    Which of the two it is shows from the times: watches at the same time are input and output.
+    """
+    if first.resolve() == second.resolve():
+        raise InputError(f"{first} is named twice")
+    a, b = (read_side(path, open_archive(path), profile_name) for path in (first, second))
+    if a.profile != b.profile and a.occurrences and b.occurrences:
+        raise InputError(
+            f"A was compared with {a.profile}, B with {b.profile}: give one for both with --profile"
+        )
+    is_at_once = relation == "in-out" or (relation == "auto" and is_simultaneous(a, b))
+    if is_at_once:
+        lines = _simultaneous_lines(a, compare_simultaneous(a, b, parse_span("--window", window)))
+    else:
+        lines = _in_time_lines(a, b)
+    click.echo("\n".join(lines))
+
+
+def _simultaneous_lines(a: Side, found: Simultaneous) -> list[str]:
+    width = terminal_width()
+    texts = [_work_words(found, a), f"Common time: {duration_words(round(found.common_s))}."]
+    if abs(found.offset_s) >= 0.001:
+        side = "ahead of" if found.offset_s > 0 else "behind"
+        texts.append(
+            f"The clock of B was taken to be {abs(found.offset_s):.2f} s {side} that of A."
+        )
+    lines = [line for text in texts for line in wrapped(text, width)]
+    headings = ("From A to B", "All", "Passed the limit")
+    rows = [
+        (fate.value, str(found.count(fate)), str(found.count(fate, serious_only=True)))
+        for fate in Fate
+    ]
+    n_bad = sum(is_serious(one.verdict) for one in found.added)
+    rows.append(("added at B", str(len(found.added)), str(n_bad)))
+    lines += ["", *table(headings, rows, headings[1:])]
+    for one in found.travelled:
+        if is_serious(one.at_a.verdict) or one.fate is Fate.WORSE:
+            after = f", B: {what_words(one.at_b.worst, None)}" if one.at_b else ""
+            text = f"- {one.fate.value}: {what_words(one.at_a.worst, None)}{after}"
+            lines += wrapped(f"{text} ({one.at_a.worst.start_local[:19]})", width)
+    for extra in found.added:
+        text = f"- added: {what_words(extra.worst, None)} ({extra.worst.start_local[:19]})"
+        lines += wrapped(text, width)
+    return lines
+
+
+def _work_words(found: Simultaneous, a: Side) -> str:
+    """The answer first."""
+    n_serious = sum(is_serious(one.at_a.verdict) for one in found.travelled)
+    n_bad_after = sum(
+        one.at_b is not None and is_serious(one.at_b.verdict) for one in found.travelled
+    )
+    n_bad_added = sum(is_serious(one.verdict) for one in found.added)
+    added = f" {plural(n_bad_added, 'event').capitalize()} that passed the limit came in addition."
+    if not n_serious:
+        head = "No event at A passed the limit: whether it does its work, this watch cannot say."
+        return head + (added if n_bad_added else "")
+    kept = n_serious - n_bad_after
+    low, high = share_interval(max(kept, 0), n_serious)
+    verb = "was" if kept == 1 else "were"
+    return (
+        f"Of {plural(n_serious, 'event')} at A that passed the limit (compared with {a.profile}), "
+        f"{kept} {verb} kept from B or brought within it ({100 * kept / n_serious:.0f} %, 95 % "
+        f"interval {100 * low:.0f} to {100 * high:.0f} %)." + (added if n_bad_added else "")
+    )
+
+
+def _in_time_lines(a: Side, b: Side) -> list[str]:
+    width = terminal_width()
+    first_s, second_s = a.coverage.watched_s, b.coverage.watched_s
+    counts = _counts(a), _counts(b)
+    before, after = counts[0]["passed the limit"], counts[1]["passed the limit"]
+    probability = same_rate_probability(before, first_s, after, second_s)
+    rate_a, rate_b = before / first_s * WEEK_S, after / second_s * WEEK_S
+    if probability > UNLIKELY:
+        head = "No difference is shown: so unlike counts come about by chance in"
+    else:
+        change = "fewer" if rate_b < rate_a else "more"
+        head = f"Since then there are {change} events that pass the limit; by chance"
+    texts = [
+        f"{head} {probability_words(probability)} (exact test of two counts).",
+        f"A was watched for {duration_words(round(first_s))}, B for "
+        f"{duration_words(round(second_s))}; other causes may have changed meanwhile as well.",
+    ]
+    rows = [
+        (name, str(counts[0][name]), _rate(counts[0][name], first_s), str(counts[1][name]),
+         _rate(counts[1][name], second_s))
+        for name in counts[0]
+    ]  # fmt: skip
+    headings = ("Events", "A", "A a week (95 %)", "B", "B a week (95 %)")
+    lines = [line for text in texts for line in wrapped(text, width)]
+    return [*lines, "", *table(headings, rows, headings[1:])]
+
+
+def _counts(side: Side) -> dict[str, int]:
+    found = {"passed the limit": sum(is_serious(one.verdict) for one in side.occurrences)}
+    for kind in Kind:
+        if kind in VOLTAGE_KINDS:
+            count = sum(one.worst.kind is kind for one in side.occurrences)
+            found[kind_words(kind)] = count
+    return found
+
+
+def _rate(count: int, watched_s: float) -> str:
+    low, high = (value / watched_s * WEEK_S for value in count_interval(count))
+    return f"{count / watched_s * WEEK_S:.2g} ({low:.2g} to {high:.2g})"

@@ -1,0 +1,143 @@
+"""Two watches held against each other: input and output of a conditioner, before and after it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+
+from daemon.archive import Archive
+from daemon.errors import InputError
+from daemon.judge import is_serious, severity_order
+from daemon.records import Kind
+from tools.correlate import coverage_of
+from tools.correlation import Occurrence, find_occurrences
+from tools.coverage import Coverage, Span, common
+from tools.matching import find_offset, match
+
+SIMULTANEOUS_SHARE = 0.5  # of the shorter watch: as much must be common
+SEARCH_S = 300.0
+SMALL_PCT = 2.0  # of declared: a smaller difference is none
+VOLTAGE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.TRANSIENT)
+
+
+class Fate(StrEnum):
+    """What became of a disturbance on its way from A to B."""
+
+    REMOVED = "removed"
+    REDUCED = "reduced"
+    PASSED = "passed on"
+    WORSE = "made worse"
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One database."""
+
+    path: Path
+    archive: Archive
+    coverage: Coverage
+    occurrences: tuple[Occurrence, ...]
+    profile: str
+
+
+@dataclass(frozen=True, slots=True)
+class Travelled:
+    """A disturbance at A, and what was seen of it at B."""
+
+    at_a: Occurrence
+    at_b: Occurrence | None
+    fate: Fate
+
+
+@dataclass(frozen=True, slots=True)
+class Simultaneous:
+    """Both watched at the same time."""
+
+    common_s: float
+    offset_s: float  # clock of B minus clock of A, as taken out
+    travelled: tuple[Travelled, ...]
+    added: tuple[Occurrence, ...]
+
+    def count(self, fate: Fate, *, serious_only: bool = False) -> int:
+        """How many had this fate."""
+        return sum(
+            one.fate is fate and (is_serious(one.at_a.verdict) or not serious_only)
+            for one in self.travelled
+        )
+
+
+def read_side(path: Path, archive: Archive, profile_name: str | None) -> Side:
+    """The voltage events of one database.
+
+    :raises InputError: nothing was watched.
+    """
+    found, profile = find_occurrences(path, archive, profile_name, serious_only=False)
+    voltage = tuple(one for one in found if one.worst.kind in VOLTAGE_KINDS)
+    return Side(path, archive, coverage_of(path, archive), voltage, profile)
+
+
+def is_simultaneous(a: Side, b: Side) -> bool:
+    """Whether most of the shorter watch was common to both."""
+    shared_s = _length(common(a.coverage.watched, b.coverage.watched))
+    return shared_s >= SIMULTANEOUS_SHARE * min(a.coverage.watched_s, b.coverage.watched_s)
+
+
+def compare_simultaneous(a: Side, b: Side, window_s: float) -> Simultaneous:
+    """Match disturbances by time, after a difference of clocks was taken out.
+
+    :raises InputError: there was no common time.
+    """
+    shared = common(a.coverage.watched, b.coverage.watched)
+    if not shared:
+        raise InputError(f"{a.path} and {b.path} were never watched at the same time")
+    spans_a = [one.span for one in a.occurrences]
+    offset_s = clock_difference(spans_a, [one.span for one in b.occurrences], window_s)
+    at_a = [one for one in a.occurrences if _is_in(one.span[0], shared)]
+    at_b = [one for one in b.occurrences if _is_in(one.span[0] - offset_s, shared)]
+    moved = [(one.span[0] - offset_s, one.span[1] - offset_s) for one in at_b]
+    partners: dict[int, int] = {}
+    for pair in match([start for start, _ in moved], [one.span for one in at_a], window_s):
+        partners.setdefault(pair.span, pair.moment)
+    travelled = tuple(
+        _travelled(one, at_b[partners[number]] if number in partners else None)
+        for number, one in enumerate(at_a)
+    )
+    used = set(partners.values())
+    added = tuple(one for number, one in enumerate(at_b) if number not in used)
+    return Simultaneous(_length(shared), offset_s, travelled, added)
+
+
+def clock_difference(spans_a: Sequence[Span], spans_b: Sequence[Span], window_s: float) -> float:
+    """Clock of B minus clock of A, in s: of pairs as they are, else of the best agreement."""
+    moments = [start for start, _ in spans_b]
+    pairs = match(moments, spans_a, window_s)
+    estimate = find_offset(moments, spans_a, window_s, SEARCH_S)
+    if estimate is not None and estimate.n_agreeing > len(pairs):
+        return estimate.offset_s
+    return float(np.median([pair.lag_s for pair in pairs])) if len(pairs) >= 3 else 0.0
+
+
+def _travelled(at_a: Occurrence, at_b: Occurrence | None) -> Travelled:
+    if at_b is None:
+        return Travelled(at_a, None, Fate.REMOVED)
+    before, after = _size_pct(at_a), _size_pct(at_b)
+    rank_a, rank_b = severity_order(at_a.verdict), severity_order(at_b.verdict)
+    if rank_b > rank_a or (rank_b == rank_a and after > before + SMALL_PCT):
+        return Travelled(at_a, at_b, Fate.WORSE)
+    if rank_b < rank_a or after < before - SMALL_PCT:
+        return Travelled(at_a, at_b, Fate.REDUCED)
+    return Travelled(at_a, at_b, Fate.PASSED)
+
+
+def _size_pct(one: Occurrence) -> float:
+    return abs(one.worst.value_pct - 100.0)
+
+
+def _is_in(moment: float, spans: Sequence[Span]) -> bool:
+    return any(start <= moment <= end for start, end in spans)
+
+
+def _length(spans: Sequence[Span]) -> float:
+    return sum(end - start for start, end in spans)
