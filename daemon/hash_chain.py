@@ -4,7 +4,7 @@ The monitor adds a link when an event is closed, and when a log entry is written
 SHA-256 of the row, that of its trace and waveforms, and that of itself joined to the link before:
 changing, removing or inserting a row afterwards no longer fits. An event written again gets
 another link; its newest one counts. Waveforms may be let go later to save room: a missing one is
-not an edit.
+not an edit. Where whole rows had to go, a link of its own says which.
 
 A column that is NULL is left out of the digest: columns added by a later schema change nothing
 about old rows, as long as they begin as NULL.
@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 START = "0" * 64
 TABLES = ("event", "log")
+LET_GO = "let_go_"  # before the name of a table: rows of it that were removed to save room
 Link = tuple[int, str, int, str, str, str]
 
 
@@ -30,7 +31,7 @@ class ChainReport:
 
     hashes: tuple[str, ...]  # of every link; the last one is the head
     n_not_covered: int  # rows that are older than the chain
-    n_let_go: int  # events of which a trace or waveform was let go
+    n_let_go: int  # events that were let go, or a trace or waveform of theirs
     findings: tuple[str, ...]  # what was changed, removed or added
 
     @property
@@ -39,6 +40,12 @@ class ChainReport:
         return self.hashes[-1] if self.hashes else START
 
 
+_NOT_COVERED = f"""
+INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash)
+    SELECT 'before_event', coalesce(max(id), 0), '', '', '{START}' FROM event;
+INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash)
+    SELECT 'before_log', coalesce(max(id), 0), '', '', '{START}' FROM log;
+"""
 SQL = f"""
 CREATE TABLE chain (
     id INTEGER PRIMARY KEY,
@@ -48,12 +55,7 @@ CREATE TABLE chain (
     evidence_digest TEXT NOT NULL,          -- name=SHA-256 of trace and of each waveform
     hash TEXT NOT NULL                      -- of the hash before, and of the columns before
 ) STRICT;
-CREATE INDEX chain_by_row ON chain (about, row_id);
-INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash)
-    SELECT 'before_event', coalesce(max(id), 0), '', '', '{START}' FROM event;
-INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash)
-    SELECT 'before_log', coalesce(max(id), 0), '', '', '{START}' FROM log;
-"""
+CREATE INDEX chain_by_row ON chain (about, row_id);{_NOT_COVERED}"""
 """The step of the schema; rows that were there before are said not to be covered."""
 
 
@@ -76,6 +78,37 @@ def extend(
             "VALUES (?, ?, ?, ?, ?)",
             (about, row_id, *digests, head),
         )
+
+
+def let_go(connection: sqlite3.Connection, table: str, row_ids: Sequence[int]) -> None:
+    """Add a link that says which rows of `event` or `log` were removed to save room."""
+    if not row_ids:
+        return
+    about, rows = f"{LET_GO}{table}", " ".join(_ranges(row_ids))
+    (head,) = connection.execute("SELECT hash FROM chain ORDER BY id DESC LIMIT 1").fetchone()
+    connection.execute(
+        "INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash) "
+        "VALUES (?, ?, ?, '', ?)",
+        (about, len(row_ids), rows, link_hash(head, about, len(row_ids), rows, "")),
+    )
+
+
+def begin_anew(connection: sqlite3.Connection) -> None:
+    """Let go of the chain itself: the rows there are now are not covered any more."""
+    connection.execute("DELETE FROM chain")
+    for statement in _NOT_COVERED.split(";")[:2]:
+        connection.execute(statement)
+
+
+def _ranges(row_ids: Sequence[int]) -> list[str]:
+    """`3-7 9-9` for 3, 4, 5, 6, 7 and 9."""
+    ends: list[list[int]] = []
+    for row_id in sorted(row_ids):
+        if ends and row_id == ends[-1][1] + 1:
+            ends[-1][1] = row_id
+        else:
+            ends.append([row_id, row_id])
+    return [f"{first}-{last}" for first, last in ends]
 
 
 def link_hash(before: str, about: str, row_id: int, row: str, evidence: str) -> str:
@@ -127,11 +160,15 @@ def verify(connection: sqlite3.Connection) -> ChainReport | None:
         "SELECT id, about, row_id, row_digest, evidence_digest, hash FROM chain ORDER BY id"
     ).fetchall()
     before = {about: row_id for _, about, row_id, *_ in links if about.startswith("before_")}
-    links = [link for link in links if link[1] in TABLES]
-    newest = {(link[1], link[2]): (link[3], link[4]) for link in links}
+    links = [link for link in links if not link[1].startswith("before_")]
+    newest = {(link[1], link[2]): (link[3], link[4]) for link in links if link[1] in TABLES}
+    gone = _rows_let_go(links, max((row_id for _, row_id in newest), default=0))
     findings = _broken(links)
     n_let_go = 0
     for (about, row_id), digests in newest.items():
+        if (about, row_id) in gone:
+            n_let_go += about == "event"
+            continue
         found, is_let_go = _compared(connection, about, row_id, digests)
         findings += found
         n_let_go += is_let_go
@@ -142,6 +179,19 @@ def verify(connection: sqlite3.Connection) -> ChainReport | None:
         n_let_go=n_let_go,
         findings=tuple(findings),
     )
+
+
+def _rows_let_go(links: Sequence[Link], last_id: int) -> set[tuple[str, int]]:
+    """Every row that a link says was removed; whoever edited a link cannot make it endless."""
+    gone = set()
+    for _, about, _, ranges, _, _ in links:
+        if about.startswith(LET_GO):
+            for text in ranges.split():
+                first, _, last = text.partition("-")
+                if first.isdecimal() and last.isdecimal():
+                    rows = range(int(first), min(int(last), last_id) + 1)
+                    gone |= {(about.removeprefix(LET_GO), row_id) for row_id in rows}
+    return gone
 
 
 def _broken(links: Sequence[Link]) -> list[str]:

@@ -152,12 +152,12 @@ def test_a_reader_sees_each_commit_while_the_writer_writes(path: Path) -> None:
     assert archive.count(EventFilter()) == 5
     store.add(1, [judged(dip(50))], [])
     assert archive.count(EventFilter()) == 6
-    store._connection.execute("BEGIN IMMEDIATE")
-    store._connection.execute("DELETE FROM event")
+    store._file.connection.execute("BEGIN IMMEDIATE")
+    store._file.connection.execute("DELETE FROM event")
     assert archive.count(EventFilter()) == 6
-    store._connection.execute("ROLLBACK")
+    store._file.connection.execute("ROLLBACK")
     # a reader that held the file open would keep the log from being reset: busy would be 1
-    busy, *_ = store._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    busy, *_ = store._file.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     assert busy == 0
     store.close()
     assert archive.count(EventFilter()) == 6

@@ -277,11 +277,11 @@ def test_a_full_disk_is_a_store_error_and_can_be_tried_again(path: Path) -> None
     run_id = store.begin_run(run_info())
     volts = np.random.default_rng(1).normal(size=200_000).astype(np.float32)
     big = dip(2, waveforms=(Waveform(0, 16000.0, volts),))
-    (pages,) = store._connection.execute("PRAGMA page_count").fetchone()
-    store._connection.execute(f"PRAGMA max_page_count = {pages + 4}")
+    (pages,) = store._file.connection.execute("PRAGMA page_count").fetchone()
+    store._file.connection.execute(f"PRAGMA max_page_count = {pages + 4}")
     with pytest.raises(StoreError, match="database or disk is full"):
         store.add(run_id, [judged(dip(1)), judged(big)], [])
-    store._connection.execute("PRAGMA max_page_count = 100000")
+    store._file.connection.execute("PRAGMA max_page_count = 100000")
     store.add(run_id, [judged(dip(1)), judged(big)], [])
     store.close()
     assert rows(path, "SELECT number FROM event") == [(1,), (2,)]
@@ -290,7 +290,7 @@ def test_a_full_disk_is_a_store_error_and_can_be_tried_again(path: Path) -> None
 def test_the_writer_is_set_up_for_power_cuts(path: Path) -> None:
     store = Store(path, "UTC")
     pragma = {
-        name: store._connection.execute(f"PRAGMA {name}").fetchone()[0]
+        name: store._file.connection.execute(f"PRAGMA {name}").fetchone()[0]
         for name in ("journal_mode", "synchronous", "wal_autocheckpoint", "busy_timeout")
     }
     store.close()
