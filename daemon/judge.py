@@ -1,9 +1,9 @@
 """An event compared with a tolerance profile. Pure: the same facts, the same verdict."""
 
-import math
 from typing import Protocol
 
 from daemon.indices import CurveStep, DipFigures, ReferenceCurve
+from daemon.labels import class_of
 from daemon.records import EventDetail, Judgement, Kind, LevelTime, Verdict
 from daemon.staircase import (
     ROUNDING,
@@ -24,7 +24,6 @@ from daemon.tolerance import (
 from daemon.tolerance_steps import Over, SupplyOver, SupplyUnder, Under
 
 SEVERITY = (None, Verdict.WITHIN, Verdict.BEYOND_LIMIT, Verdict.MAY_STOP, Verdict.MAY_DAMAGE)
-_VOLTAGE = (Kind.DIP, Kind.INTERRUPTION, Kind.SWELL)
 
 
 class Measured(Protocol):
@@ -60,7 +59,8 @@ def judge(event: EventFacts, profile: Profile, nominal_v: float, frequency_hz: f
     says nothing of this kind of event.
     """
     if isinstance(profile, ClassificationProfile):
-        return Judgement(profile.id, None, None, label=_label(event, profile, frequency_hz))
+        label = class_of(profile, event.kind, event.value_pct, event.duration_s, frequency_hz)
+        return Judgement(profile.id, None, None, label=label)
     steps = steps_of(profile, event.kind, nominal_v, frequency_hz)
     if steps:
         severity = _severity(event, profile, steps)
@@ -143,19 +143,6 @@ def _at_most(value_pct: float, limit_pct: float, noun: str) -> Finding:
     is_passed = value_pct > limit_pct * (1 + ROUNDING)
     limit = f"{noun} at most {limit_pct:g} %" if is_passed else None
     return Finding(limit, limit_pct - value_pct, None)
-
-
-def _label(event: EventFacts, profile: ClassificationProfile, frequency_hz: float) -> str | None:
-    """The cell in which the plain pair of extreme and duration lies."""
-    if event.kind not in _VOLTAGE or event.duration_s is None:
-        return None
-    for cell in profile.classes:
-        longer_s, at_most_s = cell.span_s(frequency_hz)
-        below_pct = math.inf if cell.below_pct is None else cell.below_pct
-        is_level = cell.at_least_pct <= event.value_pct < below_pct
-        if is_level and longer_s < event.duration_s <= at_most_s * (1 + ROUNDING):
-            return cell.label
-    return None
 
 
 def severity_order(verdict: Verdict | None) -> int:
