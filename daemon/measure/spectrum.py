@@ -72,19 +72,23 @@ def _lines(n_cycles: int, n_orders: int) -> tuple[Floats, Floats]:
     return centres, (centres[:, None] + np.array([-1, 0, 1])).ravel()
 
 
-@lru_cache(maxsize=256)
-def _fundamental_leak(n_cycles: int, n_orders: int, n_samples: int) -> tuple[Phasors, Phasors]:
-    """How the fundamental and its mirror image reach the three lines of every order."""
+@lru_cache(maxsize=64)
+def _fundamental_leak(
+    n_cycles: int, n_orders: int, n_samples: tuple[int, ...]
+) -> tuple[Phasors, Phasors]:
+    """How the fundamental and its mirror image reach the three lines of every order.
+
+    :returns: for each length in `n_samples` one row.
+    """
     _, lines = _lines(n_cycles, n_orders)
-    turn = np.pi / n_samples
-    is_own = lines == n_cycles
-    cotangent = np.divide(
-        1, np.tan(turn * (n_cycles - lines)), where=~is_own, out=np.zeros(len(lines))
-    )
-    direct: Phasors = ((cotangent - 1j) / n_samples).astype(np.complex128)
+    n = np.array(n_samples)[:, None]
+    is_own = np.broadcast_to(lines == n_cycles, (len(n), len(lines)))
+    tangent = np.tan(np.pi / n * (n_cycles - lines))
+    cotangent = np.divide(1, tangent, where=~is_own, out=np.zeros_like(tangent))
+    direct = (cotangent - 1j) / n
     direct[is_own] = 0
-    mirror = (1 / np.tan(turn * (n_cycles + lines)) + 1j) / n_samples
-    return direct, mirror.astype(np.complex128)
+    mirror = (1 / np.tan(np.pi / n * (n_cycles + lines)) + 1j) / n
+    return direct.astype(np.complex128), mirror.astype(np.complex128)
 
 
 def measurable_orders(sample_rate_hz: float, frequency_hz: float) -> int:
@@ -112,7 +116,7 @@ def harmonic_subgroups(
     spectrum *= np.sqrt(2) / n_column[:, :, None]
     excess = n_cycles * (n_column / length[:, None] - 1)
     x = excess * np.arange(1, n_orders + 1)
-    leaks = [_fundamental_leak(n_cycles, n_orders, n) for n in n_samples]
+    leaks = _fundamental_leak(n_cycles, n_orders, tuple(n_samples))
     # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
     typical = round(n_samples[0] / 16) * 16
     weight = _leak_weight(n_cycles, n_orders, typical)
@@ -138,7 +142,7 @@ def distortion_pct(subgroups_v: Floats) -> Floats:
 def _without_leakage(
     spectrum: Phasors,
     x: Floats,
-    leaks: list[tuple[Phasors, Phasors]],
+    leaks: tuple[Phasors, Phasors],
     weight: tuple[Floats, Floats],
     n_samples: int,
 ) -> Phasors:
@@ -172,11 +176,10 @@ def _leaked(source: Phasors, x: Floats, weight: tuple[Floats, Floats], n_samples
 
 
 def _take_out_fundamental(
-    flat: Phasors, sine: Floats, gain: Floats, leaks: list[tuple[Phasors, Phasors]]
+    flat: Phasors, sine: Floats, gain: Floats, leaks: tuple[Phasors, Phasors]
 ) -> Phasors:
     """Subtract the fundamental and its mirror image from every line; the fundamental."""
-    direct = np.stack([direct for direct, _ in leaks])
-    mirror = np.stack([mirror for _, mirror in leaks])
+    direct, mirror = leaks
     tone = flat[:, 1] / gain
     # Its own mirror image reaches it, by less than a thousandth: once over is enough.
     tone = (flat[:, 1] - np.conj(tone) * sine * mirror[:, 1]) / gain
