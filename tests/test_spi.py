@@ -2,8 +2,6 @@
 
 import ctypes
 import errno
-import shutil
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -21,6 +19,7 @@ from drivers.spi import (
     SpiSettings,
     open_spidev,
 )
+from tests.chips.kernel_header import compiled
 
 FIELDS = (
     "tx_buf", "rx_buf", "len", "speed_hz", "delay_usecs", "bits_per_word", "cs_change",
@@ -83,20 +82,6 @@ class Kernel:
             sent = ctypes.string_at(transfer[0], transfer[2])
             ctypes.memmove(transfer[1], bytes(~byte & 0xFF for byte in sent), transfer[2])
         return sum(transfer[2] for transfer in transfers)
-
-
-def compiled(folder: Path, header: str, body: str) -> list[int]:
-    """Numbers that a C program with the kernel's own header prints."""
-    if shutil.which("cc") is None or not Path("/usr/include", header).exists():
-        pytest.skip(f"no C compiler, or no {header}, to compare with")
-    source = folder / "ask.c"
-    source.write_text(
-        f"#include <stdio.h>\n#include <stddef.h>\n#include <{header}>\n"
-        f"int main(void) {{ {body} return 0; }}\n"
-    )
-    subprocess.run(["cc", "-o", folder / "ask", source], check=True)
-    done = subprocess.run([folder / "ask"], capture_output=True, text=True, check=True)
-    return [int(word) for word in done.stdout.split()]
 
 
 def test_a_transfer_has_the_layout_of_the_kernels_header(tmp_path: Path) -> None:
