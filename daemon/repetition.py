@@ -47,7 +47,8 @@ class Storm:
     start_index: int
     end_index: int | None  # start of the last one; None while it goes on
     count: int  # so far
-    worst: Transient
+    worst: Transient  # of the largest deviation
+    highest: Transient  # of the voltage farthest from zero: what a limit of peaks asks for
 
 
 def find_notches(
@@ -166,7 +167,7 @@ class StormCounter:
         if len(self._latest) < STORM_AFTER:
             self._latest.append(start)
             return [*done, transient]
-        self._open = Storm(start, None, 1, transient)
+        self._open = Storm(start, None, 1, transient, transient)
         return [*done, self._open]
 
     def reach(self, index: int) -> list[Transient | Storm]:
@@ -183,4 +184,10 @@ class StormCounter:
 
     def _with(self, storm: Storm, transient: Transient) -> Storm:
         is_worse = abs(transient.deviation_v) > abs(storm.worst.deviation_v)
-        return replace(storm, count=storm.count + 1, worst=transient if is_worse else storm.worst)
+        is_higher = abs(transient.peak_v) > abs(storm.highest.peak_v)
+        return replace(
+            storm,
+            count=storm.count + 1,
+            worst=transient if is_worse else storm.worst,
+            highest=transient if is_higher else storm.highest,
+        )

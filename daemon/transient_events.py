@@ -121,14 +121,25 @@ def _told(finding: Finding, sample_rate_hz: float) -> _Told:
         return _of_transient(finding, sample_rate_hz)
     if isinstance(finding, Notching):
         return _of_notching(finding)
-    worst = _of_transient(finding.worst, sample_rate_hz)
+    return _of_storm(finding, sample_rate_hz)
+
+
+def _of_storm(storm: Storm, sample_rate_hz: float) -> _Told:
+    """As high and as wide as its highest: the storm lasts, but no peak of it does."""
+    highest = _of_transient(storm.highest, sample_rate_hz)
     return _Told(
-        start_index=finding.start_index,
-        end_index=finding.end_index,
-        peak_v=worst.peak_v,
-        extreme_index=worst.extreme_index,
-        flags=("many_transients",),
-        detail=EventDetail(count=finding.count, deviation_v=worst.detail.deviation_v),
+        start_index=storm.start_index,
+        end_index=storm.end_index,
+        peak_v=highest.peak_v,
+        extreme_index=highest.extreme_index,
+        flags=("many_transients", *highest.flags),
+        detail=EventDetail(
+            count=storm.count,
+            deviation_v=storm.worst.deviation_v,
+            width_s=highest.detail.width_s,
+            peak_loss_pct=highest.detail.peak_loss_pct,
+            is_resolved=highest.detail.is_resolved,
+        ),
     )
 
 

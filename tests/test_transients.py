@@ -1,5 +1,6 @@
 """Transients against closed forms, scipy and what the simulated supply was told to do."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -7,14 +8,18 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
+from daemon.judge import facts_of, judge
 from daemon.measure.channel import ChannelMeter, Supply
 from daemon.measure.expected import Explained
 from daemon.measure.frames import Framer
+from daemon.profiles import find_profile
+from daemon.records import Judgement, Verdict
 from daemon.repetition import Notching, Storm, StormCounter
 from daemon.transient_shape import Transient, find_lobes
 from daemon.transients import Finding, TransientDetector
 from drivers.scenario import parse_scenario
 from drivers.simulated import CHUNK, Synthesis
+from tests.signals import make_setup, run
 
 Floats = NDArray[np.float64]
 Raw = dict[str, Any]
@@ -525,8 +530,22 @@ def test_a_storm_ends_after_a_quiet_minute() -> None:
     assert counter.feed(made_transient(40, -300.0)) == []
     assert counter.reach(100) == []
     (closed,) = counter.reach(101)
-    assert closed == Storm(10, 40, 2, made_transient(40, -300.0))
-    assert opened == Storm(10, None, 1, made_transient(10, 100.0))
+    worst, first = made_transient(40, -300.0), made_transient(10, 100.0)
+    assert closed == Storm(10, 40, 2, worst, worst)
+    assert opened == Storm(10, None, 1, first, first)
+
+
+def test_the_highest_of_a_storm_need_not_deviate_most() -> None:
+    """400 V off a trough of the other sign is 75 V; 200 V on top of a crest is 525 V."""
+    counter = StormCounter(1.0)
+    for number in range(10):
+        counter.feed(made_transient(number, 100.0))
+    across = replace(made_transient(11, 400.0), peak_v=75.0)
+    on_top = replace(made_transient(12, 200.0), peak_v=525.0)
+    for one in (made_transient(10, 100.0), across, on_top):
+        counter.feed(one)
+    (closed,) = counter.close()
+    assert closed == Storm(10, 12, 3, across, on_top)
     later = made_transient(200, 50.0)
     assert counter.feed(later) == [later]
 
@@ -546,3 +565,26 @@ def test_memory_does_not_grow() -> None:
 def test_an_hour_is_quiet() -> None:
     for _ in range(60):
         assert detect(simulated(duration_s=60.0)) == []
+
+
+def storm_judged(last_height_v: float) -> Judgement:
+    """15 triangles on crests of 120 V, 60 Hz: 150 V high and 0.3 ms wide, but for the last one."""
+    volts = steady(5.0, 60.0) * 120 / 230
+    index = np.arange(len(volts), dtype=np.float64)
+    crests = [round(RATE_HZ * (1 + 0.2 * number + 1 / 240)) for number in range(15)]
+    for crest, height_v in zip(crests, [150.0] * 14 + [last_height_v], strict=True):
+        volts += height_v * triangle(index, crest, 3e-4 * RATE_HZ)
+    events = run(volts, replace(make_setup(RATE_HZ, 120, 60), transient_pct=20.0)).events
+    (storm,) = [one for one in events if "many_transients" in one.flags and one.complete]
+    assert storm.detail.count == 5
+    assert storm.detail.width_s == pytest.approx(3e-4, rel=0.01)
+    assert storm.duration_s is not None
+    assert storm.duration_s > 0.5
+    return judge(facts_of(storm), find_profile("iti-2000", None), 120, 60)
+
+
+def test_a_storm_is_judged_by_the_width_of_its_highest_peak() -> None:
+    # ITI 2000: 200 % of the nominal peak for 1 ms, 500 % for 0.167 ms; 140 % for 3 ms and longer.
+    # (169.7 + 150) / 169.7 = 188 % and (169.7 + 900) / 169.7 = 630 %.
+    assert storm_judged(150.0).verdict is Verdict.WITHIN
+    assert storm_judged(900.0).verdict is Verdict.MAY_DAMAGE
