@@ -11,8 +11,6 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
     AfterValidator,
-    BaseModel,
-    ConfigDict,
     Field,
     SerializeAsAny,
     ValidationError,
@@ -22,7 +20,9 @@ from pydantic import (
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, InitErrorDetails, PydanticCustomError
 
+from daemon.calibration import ChannelCalibration
 from daemon.errors import InputError
+from daemon.settings_tables import AppliedCalibration, Gpio, Table, read_applied
 from daemon.yaml_file import (
     Line,
     NotEmpty,
@@ -50,12 +50,6 @@ def _is_loopback(bind: str) -> bool:
 
 
 Token = Annotated[str, AfterValidator(_one_word)]
-
-
-class Table(BaseModel):
-    """A table of the configuration: fixed once read, unknown keys are errors."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Isolation(Table):
@@ -212,10 +206,14 @@ class Settings(Table):
     site: Site
     supply: Supply
     driver: SerializeAsAny[SourceOptions]
-    channels: Annotated[tuple[Channel, ...], NotEmpty] | None = Field(default=None, max_length=64)
+    calibration: SerializeAsAny[AppliedCalibration | None] = None  # a path; before `channels`
+    channels: Annotated[tuple[Channel, ...], NotEmpty] | None = Field(
+        default=None, max_length=64, validate_default=True
+    )
     capture: Capture = Capture()
     store: StoreSettings
     page: Page = Page()
+    gpio: Gpio = Gpio()
 
     @field_validator("driver", mode="plain")
     @classmethod
@@ -240,6 +238,23 @@ class Settings(Table):
             raise ValidationError.from_exception_data("driver", faults)
         return options
 
+    @field_validator("calibration", mode="plain")
+    @classmethod
+    def _calibration_file(cls, value: object, info: ValidationInfo) -> AppliedCalibration | None:
+        return read_applied(value, info.context or {})
+
+    @field_validator("channels")
+    @classmethod
+    def _calibrated(
+        cls, value: tuple[Channel, ...] | None, info: ValidationInfo
+    ) -> tuple[Channel, ...] | None:
+        """Gain and offset from the calibration file, for each channel that is in it."""
+        applied: AppliedCalibration | None = info.data.get("calibration")
+        if applied is None or not applied.content.channels:
+            return value
+        applied.refuse_strangers({(channel.name, channel.input) for channel in value or ()})
+        return tuple(_with_gain(one, applied.content.channel(one.name)) for one in value or ())
+
     @field_validator("channels")
     @classmethod
     def _no_channel_twice(cls, value: tuple[Channel, ...] | None) -> tuple[Channel, ...] | None:
@@ -253,6 +268,13 @@ class Settings(Table):
                     {"key": f"channels.{key}", "twice": ", ".join(twice)},
                 )
         return value
+
+
+def _with_gain(channel: Channel, calibrated: ChannelCalibration | None) -> Channel:
+    if calibrated is None:
+        return channel
+    gain, offset_v = calibrated.gain_v_per_v, calibrated.offset_v
+    return channel.model_copy(update={"gain_v_per_v": gain, "offset_v": offset_v})
 
 
 def _find(name: object) -> type[Source]:
@@ -291,15 +313,20 @@ def _again(fault: ErrorDetails) -> InitErrorDetails:
     return _fault(kind, fault["loc"], fault["input"])
 
 
-def load_settings(path: Path) -> Settings:
+def load_settings(path: Path, *, calibration_may_be_missing: bool = False) -> Settings:
     """Read and check a configuration file.
 
+    :param calibration_may_be_missing: for the verb that is about to write that file.
     :raises InputError: every fault of the file, one line each: file, key, value, what is allowed.
     :raises SourceUnavailable: the driver it names is known but its library is not installed.
     """
     raw = read_yaml(path)
+    context = {
+        "base_dir": path.absolute().parent,
+        "calibration_may_be_missing": calibration_may_be_missing,
+    }
     try:
-        return Settings.model_validate(raw, context={"base_dir": path.absolute().parent})
+        return Settings.model_validate(raw, context=context)
     except ValidationError as error:
         raise InputError(describe_faults(path, error, _known_fields(raw))) from error
 
