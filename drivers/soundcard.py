@@ -188,14 +188,18 @@ class SoundcardSource(Source):
                 dtype="int32",
                 latency=BUFFER_S,
             )
-            if abs(stream.samplerate - self._rate_hz) > 1.0:
-                stream.close()
-                raise OptionError(
-                    f"driver.sample_rate_hz: the device runs at {stream.samplerate:g}, not at"
-                    f" {self._rate_hz:g}"
-                )
+        except self._library.PortAudioError as error:
+            raise SourceUnavailable(f"{options.device}: {error}") from error
+        if abs(stream.samplerate - self._rate_hz) > 1.0:
+            stream.close()
+            raise OptionError(
+                f"driver.sample_rate_hz: the device runs at {stream.samplerate:g}, not at"
+                f" {self._rate_hz:g}"
+            )
+        try:
             stream.start()
         except self._library.PortAudioError as error:
+            stream.close()
             raise SourceUnavailable(f"{options.device}: {error}") from error
         return stream
 

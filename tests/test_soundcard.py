@@ -169,6 +169,13 @@ class TestFaults:
         assert play(source, 1)[0].first_index == 0
         source.close()
 
+    def test_a_device_in_use_is_let_go(self) -> None:
+        source, audio, _ = rig()
+        audio.is_busy = True
+        with pytest.raises(SourceUnavailable, match="wm8782: Device unavailable"):
+            source.open()
+        assert audio.n_open == 0
+
     def test_a_device_that_stalls_is_a_failure(self) -> None:
         source, audio, _ = rig()
         source.open()

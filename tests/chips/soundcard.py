@@ -30,6 +30,8 @@ class FakeStream:
         self._is_overflow = False
 
     def start(self) -> None:
+        if self._audio.is_busy:
+            raise DeviceError("Device unavailable")
         self._start_s = self._audio.now_s()
 
     @property
@@ -70,6 +72,7 @@ class FakeAudio:
         self.names = ["Codec: wm8782 (hw:1,0)", "sysdefault", "default", "USB Audio (hw:2,0)"]
         self.error: str | None = None
         self.is_stalled = False
+        self.is_busy = False
         self.real_rate_hz = 0.0
         self.n_open = 0
         self.opened: list[int] = []
