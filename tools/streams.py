@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from daemon.measure.channel import Supply
 from daemon.pipeline import Pipeline
-from daemon.plan import BULK_FRAME_S, ChannelSetup, PipelineSetup
+from daemon.plan import ChannelSetup, PipelineSetup
 from daemon.records import (
     BasicInterval,
     Event,
@@ -45,7 +45,6 @@ def plain_setup(
         limits=VoltageLimits.from_percent(DECLARED_V, 90, 110, interruption_pct, 2),
         slow_limits=SlowLimits(None, None),
         lamp_v=None,
-        frame_s=BULK_FRAME_S,
     )
 
 
@@ -59,6 +58,10 @@ class Ran:
     ten_minute: tuple[TenMinuteValue, ...]
     told: tuple[Event, ...]  # every time an event was handed on
     gaps: tuple[Gap, ...]
+
+    def intervals_pct(self) -> Floats:
+        """rms of the basic intervals in % of 230 V."""
+        return np.array([part.urms_v for part in self.intervals]) / DECLARED_V * 100
 
     @property
     def events(self) -> list[Event]:

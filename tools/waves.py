@@ -59,3 +59,18 @@ def envelope(time_s: Floats, steps: Iterable[tuple[float, float, float]]) -> Flo
         first, stop = np.searchsorted(time_s, [start_s, stop_s])
         share[first:stop] = level
     return share
+
+
+def levels(time_s: Floats, steps: Iterable[tuple[float, float, float]]) -> Floats:
+    """Like `envelope`, but an edge within a sample's interval gives it its share of the energy.
+
+    So the rms of what is sampled is that of the continuous wave, wherever the edge lies.
+    """
+    square = np.ones(len(time_s))
+    width_s = float(time_s[1] - time_s[0])
+    for start_s, stop_s, level in steps:
+        first, stop = np.searchsorted(time_s, [start_s - width_s, stop_s + width_s])
+        begin = np.maximum(time_s[first:stop] - width_s / 2, start_s)
+        end = np.minimum(time_s[first:stop] + width_s / 2, stop_s)
+        square[first:stop] += np.maximum(end - begin, 0) / width_s * (level**2 - 1)
+    return np.asarray(np.sqrt(np.maximum(square, 0)))
