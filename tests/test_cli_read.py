@@ -328,7 +328,8 @@ def test_help_lists_every_verb_without_loading_one() -> None:
     lines = output.splitlines()
     listed = [line.split()[0] for line in lines[lines.index("Verbs:") + 1 :] if line.strip()]
     assert listed[: len(VERBS)] == list(VERBS)
-    assert list(VERBS)[:7] == ["demo", "demo-watch", "monitor", "measure", "events", "show", "judge"]
+    order = ["demo", "monitor", "measure", "events", "show", "judge", "report", "check-db"]
+    assert [verb for verb in VERBS if verb in order] == order  # as a newcomer needs them
 
 
 def test_version_and_unknown_verbs() -> None:

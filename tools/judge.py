@@ -17,6 +17,7 @@ from daemon.records import Judgement, Verdict
 from daemon.tolerance import ClassificationProfile, Limits, SupplyProfile
 from drivers.clock import SystemClock
 from tools.event_table import Line, event_table
+from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.side_by_side import Candidate, side_by_side
 from tools.site import find_open_run
 from tools.text import plural, terminal_width, wrapped
@@ -35,7 +36,14 @@ from tools.verdicts import Supply, find_supplies, judge_row
     help="A list of machines with limits of their own (see config/equipment.example.yaml).",
 )  # fmt: skip
 @click.option("--all", "show_all", is_flag=True, help="Also events that none finds serious.")
-def command(db: Path, names: tuple[str, ...], machines: Path | None, show_all: bool) -> None:
+@picture_options
+def command(
+    pictures: PictureFiles,
+    db: Path,
+    names: tuple[str, ...],
+    machines: Path | None,
+    show_all: bool,
+) -> None:
     """Compare the stored events with other limits; the database stays as it is."""
     if not names and machines is None:
         raise click.UsageError("Missing option '--profile' or '--equipment'.")
@@ -44,6 +52,8 @@ def command(db: Path, names: tuple[str, ...], machines: Path | None, show_all: b
     listed = load_equipment(machines) if machines else ()
     events = archive.events(EventFilter())
     supplies = find_supplies(db, archive)
+    if pictures.is_wanted:
+        _draw(pictures, profiles, events, supplies)
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     if len(profiles) == 1 and not listed:
         lines = _comparison(profiles[0], events, supplies, open_run_id, show_all)
@@ -55,6 +65,20 @@ def command(db: Path, names: tuple[str, ...], machines: Path | None, show_all: b
         width = terminal_width()
         lines = side_by_side(events, candidates, noun, open_run_id, width, show_all)
     click.echo("\n".join(lines))
+
+
+def _draw(
+    pictures: PictureFiles,
+    profiles: list[Profile],
+    events: list[EventRow],
+    supplies: dict[int, Supply],
+) -> None:
+    """All events against the curve of the one profile that was named."""
+    if len(profiles) != 1:
+        raise InputError("--png and --svg draw one curve: name one --profile")
+    judged = [(event, judge_row(event, profiles[0], supplies[event.run_id])) for event in events]
+    supply = next(iter(supplies.values()), None)
+    drawing_module("tools.saved_pictures").save_judged(judged, profiles[0], supply, pictures)
 
 
 def _of_profile(

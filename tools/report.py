@@ -7,7 +7,6 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,7 @@ from tools.correlate import coverage_of
 from tools.correlation import Correlation, Question, correlate
 from tools.failure_log import Reading, read_failures
 from tools.failure_options import reading_options
+from tools.picture_files import drawing_module
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 BROWSER_TIMEOUT_S = 120.0
@@ -95,18 +95,11 @@ def _failures(
 
 
 def page_module() -> Any:
-    """The part that draws; it is not there on a monitor, only where a report is made.
+    """The part that draws the page.
 
     :raises InputError: matplotlib is not installed.
     """
-    try:
-        return import_module("tools.report_page")
-    except ModuleNotFoundError as error:
-        if (error.name or "").partition(".")[0] != "matplotlib":
-            raise
-        raise InputError(
-            "a report needs matplotlib: pip install 'halfcycle[report]', or pip install matplotlib"
-        ) from error
+    return drawing_module("tools.report_page")
 
 
 def print_pdf(html: str, pdf: Path, paper: str) -> None:

@@ -12,7 +12,6 @@ from jinja2 import Environment, StrictUndefined
 
 from daemon.archive import Archive, EventFilter, EventRow
 from daemon.errors import InputError
-from daemon.judge import is_serious, steps_of
 from daemon.page.words import (
     duration_words,
     glued,
@@ -31,7 +30,6 @@ from tools.correlation import Correlation, Occurrence, find_occurrences
 from tools.coverage import Coverage, find_coverage
 from tools.drawing import Mark, svg_text
 from tools.findings import Advice, find_findings, load_advice
-from tools.pictures import CurveStep, duration_figure
 from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
 from tools.report_facts import (
     METHODS,
@@ -42,6 +40,7 @@ from tools.report_facts import (
     runs_words,
     site_facts,
 )
+from tools.saved_pictures import CURVE_KINDS, judged_figure
 from tools.site import Site, find_site
 from tools.supply_section import supply_sentences
 from tools.text import plural
@@ -57,7 +56,6 @@ from tools.watch_pictures import (
 MOST_DAYS = 35
 MOST_GAPS = 40
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-CURVE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,21 +279,10 @@ def _mark(event: EventRow, verdict: Verdict | None, label: str = "") -> Mark:
 
 
 def _duration_picture(found: _Gathered) -> str:
-    marks = [
-        _mark(event, verdict, str(event.id) if is_serious(verdict) else "")
-        for event in found.events
-        if event.kind in CURVE_KINDS
-        for verdict in [found.judgements[event.id].verdict]
-    ]
+    judged = [(event, found.judgements[event.id]) for event in found.events]
     profile = next((one for one in found.compared.profiles if isinstance(one, Limits)), None)
-    under: list[CurveStep] = []
-    over: list[CurveStep] = []
-    if profile is not None and found.site.nominal_v and found.site.frequency_hz:
-        supply = found.site.nominal_v, found.site.frequency_hz
-        under = [CurveStep(s.level_pct, s.time_s) for s in steps_of(profile, Kind.DIP, *supply)]
-        over = [CurveStep(s.level_pct, s.time_s) for s in steps_of(profile, Kind.SWELL, *supply)]
-    name = profile.id if profile else ""
-    return svg_text(duration_figure(marks, under, over, name), "duration")
+    supply = next(iter(known_supplies(found.archive).values()), None)
+    return svg_text(judged_figure(judged, profile, supply), "duration")
 
 
 def _timeline_picture(found: _Gathered) -> str:

@@ -14,6 +14,7 @@ from daemon.records import Judgement, Kind, Waveform
 from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
+from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.site import find_open_run, number_of, settings_of, table_of
 from tools.text import plural, table, terminal_width, wrapped
 from tools.verdicts import StoredJudgements
@@ -26,10 +27,13 @@ _OF_NOMINAL_V = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHA
 @click.command("show")
 @click.argument("db", type=click.Path(path_type=Path))
 @click.argument("event_id", metavar="ID", type=int)
-def command(db: Path, event_id: int) -> None:
+@picture_options
+def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     """Show one event whole: what set it off, what was measured, and what that means."""
     archive = open_archive(db)
     event = archive.event(event_id)
+    if pictures.is_wanted:
+        drawing_module("tools.saved_pictures").save_event(archive, event, pictures)
     width = terminal_width()
     settings = settings_of(archive, _settings_id(archive, event))
     supply = table_of(settings, "supply")

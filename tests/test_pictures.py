@@ -1,0 +1,97 @@
+"""Pictures on disk, and the sentences on the whole supply."""
+
+import struct
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from daemon.archive import open_archive
+from daemon.daily import DayStatistics
+from daemon.errors import InputError
+from daemon.profiles import find_profile
+from daemon.store import Store
+from daemon.supply_statistics import Quantity, SupplyStatistics
+from tests.after_watch_material import fill, run
+from tools.picture_files import drawing_module
+from tools.supply_section import supply_sentences
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    fill(tmp_path / "a.db")
+    return tmp_path / "a.db"
+
+
+@pytest.mark.parametrize("words", [["show", "1"], ["judge", "--profile", "iti-2000"]])
+def test_pictures_are_written(path: Path, tmp_path: Path, words: list[str]) -> None:
+    """PNG: signature and size as in ISO/IEC 15948; SVG: well-formed, with the trigger in words."""
+    verb, *rest = words
+    png, svg = tmp_path / "a.png", tmp_path / "a.svg"
+    found = run(verb, path, *rest, "--png", png, "--svg", svg)
+    assert found.exit_code == 0, found.output
+    head = png.read_bytes()[:24]
+    assert head.startswith(b"\x89PNG\r\n\x1a\n")
+    width, height = struct.unpack(">II", head[16:24])
+    assert width == 1050  # 7 inches at 150 dots
+    assert height > 300
+    root = ET.parse(svg).getroot()
+    text = " ".join(t.strip() for t in root.itertext() if t.strip())
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert ("trigger 207.0 V" in text) if verb == "show" else ("limit: iti-2000" in text)
+    again = tmp_path / "b.png"
+    run(verb, path, *rest, "--png", again)
+    assert again.read_bytes() == png.read_bytes()
+
+
+def test_one_picture_shows_one_curve(path: Path, tmp_path: Path) -> None:
+    names = ["--profile", "iti-2000", "--profile", "uk-supply-230"]
+    found = run("judge", path, *names, "--png", tmp_path / "a.png")
+    assert found.exit_code == 2
+    assert "name one --profile" in found.output
+    assert run("show", path, "1", "--png", tmp_path / "no" / "a.png").exit_code == 2
+
+
+def test_the_drawing_library_is_loaded_only_for_pictures(path: Path) -> None:
+    code = (
+        "import sys; from click.testing import CliRunner; from tools.cli import main; "
+        f"CliRunner().invoke(main, ['show', {str(path)!r}, '1']); "
+        "print('matplotlib' in sys.modules, 'tools.show' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "False True\n"
+
+
+def test_without_the_library_the_refusal_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in [name for name in sys.modules if name.startswith(("matplotlib", "tools.saved"))]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.delitem(sys.modules, "tools.drawing", raising=False)
+    monkeypatch.delitem(sys.modules, "tools.pictures", raising=False)
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    with pytest.raises(InputError, match="pip install"):
+        drawing_module("tools.saved_pictures")
+
+
+def test_statistics_of_the_supply_are_said(path: Path) -> None:
+    """Percentiles of numpy, to a bin of 0.1 %; one day is less than any standard's week."""
+    values = np.random.default_rng(4).normal(101.0, 1.5, 144)
+    statistics = SupplyStatistics()
+    for value in values.tolist():
+        statistics.add(Quantity.VOLTAGE, value)
+    assert supply_sentences(open_archive(path), [], 230.0) == ()
+    store = Store(path, "Europe/Vienna")
+    store.put_statistics(1, [DayStatistics("2026-11-25", "L1", statistics.to_bytes())])
+    store.close()
+    profile = find_profile("iec-60038", None)
+    percentiles, *rules = supply_sentences(open_archive(path), [profile], 230.0)
+    said = [float(word) for word in percentiles.split() if word.replace(".", "").isdecimal()]
+    expected = np.percentile(values, [50, 5, 95])
+    assert said[0] == 144
+    near = pytest.approx(expected.tolist(), abs=0.35)  # bins, and the spacing at the tails
+    assert [said[1], *said[-2:]] == near
+    assert len(rules) == 1
+    assert "within ±10 %: 100.0 %, indicative" in rules[0]
+    assert rules[0].endswith("(within).")
