@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 
+from daemon.page.words import duration_words
 from daemon.records import Verdict
 from daemon.supply_statistics import Quantity, SupplyStatistics
 from daemon.tolerance import SupplyProfile
@@ -68,13 +69,16 @@ class SupplyAnswer:
         return f"{head}: {_share_words(self.share_pct)}, {self._time_words()}{flagged}"
 
     def _time_words(self) -> str:
-        days = f"{self.covered_s / DAY_S:.3g}"
-        noun = "day" if days == "1" else "days"
+        is_short = self.covered_s < DAY_S
+        number = f"{self.covered_s / DAY_S:.3g}"
+        days = f"{number} {'day' if number == '1' else 'days'}"
+        seen = duration_words(self.covered_s) if is_short else days
         if self.period_s is None:
-            return f"indicative, over {days} {noun} (the source names no period)"
-        if self.is_indicative:
-            return f"indicative, {days} {noun} of {self.period_s / DAY_S:g}"
-        return f"over {days} {noun}"
+            return f"indicative, over {seen} (the source names no period)"
+        if not self.is_indicative:
+            return f"over {days}"
+        whole = f"{self.period_s / DAY_S:g}"
+        return f"indicative, {seen} of {whole}{' days' if is_short else ''}"
 
 
 def supply_rules(profile: SupplyProfile, nominal_v: float) -> tuple[SupplyRule, ...]:

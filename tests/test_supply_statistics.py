@@ -266,7 +266,7 @@ def test_every_quantity_of_a_contract() -> None:
     )
     assert unbalance.words() == "95 % of 10-minute values of unbalance up to 2 %: no values"
     assert (unbalance.verdict, flicker.verdict) == (None, Verdict.BEYOND_LIMIT)
-    assert flicker.words().endswith("up to 1: 0.0 %, indicative, 0.00694 days of 7")
+    assert flicker.words().endswith("up to 1: 0.0 %, indicative, 10 min 00 s of 7 days")
 
 
 def test_covered_time_counts_flagged_values() -> None:

@@ -20,6 +20,7 @@ from tools.event_table import Line, event_table
 from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.side_by_side import Candidate, side_by_side
 from tools.site import find_open_run
+from tools.supply_words import supply_sentences
 from tools.text import plural, terminal_width, wrapped
 from tools.unseen import unseen
 from tools.verdicts import Supply, find_supplies, judge_row
@@ -56,9 +57,13 @@ def command(
         _draw(pictures, profiles, events, supplies)
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     if len(profiles) == 1 and not listed:
-        lines = _comparison(profiles[0], events, supplies, open_run_id, show_all)
+        answers = _answers(archive, profiles[0], supplies)
+        lines = _comparison(profiles[0], answers, events, supplies, open_run_id, show_all)
     else:
-        candidates = [_of_profile(profile, events, supplies) for profile in profiles]
+        candidates = [
+            _of_profile(profile, _answers(archive, profile, supplies), events, supplies)
+            for profile in profiles
+        ]
         _check_channels(listed, archive)
         candidates += [_of_machine(machine, events, supplies) for machine in listed]
         noun = "profile" if not listed else "machine" if not profiles else "limit"
@@ -81,11 +86,22 @@ def _draw(
     drawing_module("tools.saved_pictures").save_judged(judged, profiles[0], supply, pictures)
 
 
+def _answers(archive: Archive, profile: Profile, supplies: dict[int, Supply]) -> list[str]:
+    """What the statistics say of a supply profile; it is meant for them more than for events."""
+    if not isinstance(profile, SupplyProfile):
+        return []
+    declared_v = {run_id: supply.nominal_v for run_id, supply in supplies.items()}
+    return supply_sentences(archive, profile, declared_v)
+
+
 def _of_profile(
-    profile: Profile, events: Sequence[EventRow], supplies: dict[int, Supply]
+    profile: Profile,
+    answers: list[str],
+    events: Sequence[EventRow],
+    supplies: dict[int, Supply],
 ) -> Candidate:
     judgements = tuple(judge_row(event, profile, supplies[event.run_id]) for event in events)
-    return Candidate(profile.id, judgements, tuple(_warnings(profile, supplies)))
+    return Candidate(profile.id, judgements, (*answers, *_warnings(profile, supplies)))
 
 
 def _of_machine(
@@ -127,6 +143,7 @@ def _check_channels(machines: Sequence[Machine], archive: Archive) -> None:
 
 def _comparison(
     profile: Profile,
+    answers: list[str],
     events: list[EventRow],
     supplies: dict[int, Supply],
     open_run_id: int | None,
@@ -139,9 +156,11 @@ def _comparison(
         for event, judgement in judged
         if show_all or is_serious(judgement.verdict) or is_serious(event.verdict)
     ]
-    sentences = [f"Compared with {profile.title} ({profile.id}).", _summary(judged)]
-    sentences += _warnings(profile, supplies)
-    lines = [line for sentence in sentences for line in wrapped(sentence, width)]
+    lines = wrapped(f"Compared with {profile.title} ({profile.id}).", width)
+    if answers:
+        lines += ["", *(line for text in answers for line in wrapped(text, width)), ""]
+    sentences = [_summary(judged), *_warnings(profile, supplies)]
+    lines += [line for sentence in sentences for line in wrapped(sentence, width)]
     if serious:
         rows = [_line(event, judgement) for event, judgement in serious]
         lines += [
