@@ -43,8 +43,10 @@ from tests.page_material import (
     write_database,
 )
 
-ROUTES = ("/", "/api/status", "/api/events", "/api/events/1", "/api/waveform", "/metrics",
-          "/healthz", "/static/page.css", "/static/page.js", "/static/icon.svg")  # fmt: skip
+ROUTES = ("/", "/?part=1", "/?all=1&kind=dip&span=1w&page=2", "/event/1", "/event/1/curves.csv",
+          "/event/1/comtrade.zip", "/api", "/api/status", "/api/events", "/api/events/1",
+          "/api/waveform", "/metrics", "/healthz", "/static/page.css", "/static/drawings.css",
+          "/static/page.js", "/static/event.js", "/static/icon.svg")  # fmt: skip
 
 
 class Place:
@@ -285,16 +287,16 @@ def test_ordinals() -> None:
 def test_old_data_is_unmistakable(place: Place) -> None:
     place.show(plausible_snapshot(NOW_UTC_S - 12.0))
     text = place.text()
-    assert "No data for 12 s. What stands below is old." in text
-    assert "Not watching, as far as this page can tell: no data for 12 s." in text
+    assert "No data for 12 s: the monitor hangs or was ended without a word. What stands" in text
+    assert "Not watching, as far as this page can tell: no data for 12 s: the monitor" in text
     assert "Voltage now: unknown. Last measured: 229.8 V." in text
-    assert '<body class="old">' in place.ask("/").text
+    assert '<body class="old" data-stamp=' in place.ask("/").text
 
 
 def test_fresh_data_shows_no_banner(place: Place) -> None:
     html = place.ask("/").text
-    assert '<body class="fresh">' in html
-    assert '<p id="banner" role="status" hidden>' in html
+    assert '<body class="fresh" data-stamp=' in html
+    assert '<p id="banner" data-part="now" role="status" hidden>' in html
 
 
 def test_a_clock_set_back_does_not_make_dead_data_live(place: Place) -> None:
@@ -466,7 +468,8 @@ def test_healthz(place: Place) -> None:
     assert place.ask("/healthz").status_code == 200
     place.clock.advance_s(1.0)
     answer = place.ask("/healthz")
-    assert (answer.status_code, answer.text) == (503, "no data for 6 s\n")
+    why = "no data for 6 s: the monitor hangs or was ended without a word\n"
+    assert (answer.status_code, answer.text) == (503, why)
 
 
 @pytest.mark.parametrize("state", [State.STARTING, State.WAITING_FOR_DEVICE, State.STOPPED])
@@ -584,7 +587,7 @@ def test_no_file_besides_the_static_ones(place: Place, path: str) -> None:
 
 def test_nothing_comes_from_elsewhere() -> None:
     folder = Path(__file__).parent.parent / "daemon" / "page"
-    for file in (folder / "page.html", *(folder / "static").iterdir()):
+    for file in (*folder.glob("*.html"), *(folder / "static").iterdir()):
         text = file.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
         assert "//" not in text.replace("// ", ""), file  # no URL with a host of its own
         assert "style=" not in text, file

@@ -18,9 +18,9 @@ from daemon.page.app import PageConfig, create_app
 from daemon.page.guard import hosts_for
 from daemon.page.server import PageServer, PatientProtocol
 
-_MOST_CONNECTIONS = 32
 _BACKLOG = 64
 _LARGEST_HEAD = 16_384
+_MODESTY = 10  # niceness: whatever happens to the page, measuring comes first
 
 
 @click.command()
@@ -30,7 +30,11 @@ _LARGEST_HEAD = 16_384
 @click.option("--port", type=click.IntRange(1, 65535), default=8230, show_default=True)
 @click.option("--token-file", type=click.Path(path_type=Path, dir_okay=False), default=None)
 def main(snapshot: Path, database: Path, bind: str, port: int, token_file: Path | None) -> None:
-    """Show what the monitor writes to SNAPSHOT and DATABASE; only ever reads them."""
+    """Show what the monitor writes to SNAPSHOT and DATABASE; only ever reads them.
+
+    With a token, marks are taken too: files in the folder `spool` beside SNAPSHOT.
+    """
+    os.nice(_MODESTY)
     parent_pid = os.getppid()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _end)
@@ -48,7 +52,6 @@ def main(snapshot: Path, database: Path, bind: str, port: int, token_file: Path 
         access_log=False,
         proxy_headers=False,
         server_header=False,
-        limit_concurrency=_MOST_CONNECTIONS,
         backlog=_BACKLOG,
         timeout_keep_alive=5,
         timeout_graceful_shutdown=2,

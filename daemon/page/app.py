@@ -1,4 +1,4 @@
-"""The routes. Everything is read anew for each request and nothing is kept between two."""
+"""The routes. Everything is read anew for each request; profiles alone are kept."""
 
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -15,18 +15,23 @@ from starlette.staticfiles import StaticFiles
 
 from daemon.archive import open_archive
 from daemon.errors import HalfcycleError, InputError, StoreError
-from daemon.page.guard import HEADERS, LOOPBACK, Guard
+from daemon.page.event_routes import EventRoutes
+from daemon.page.guard import HEADERS, LOOPBACK, MARK_PATH, Guard
+from daemon.page.happened import History, read_history
+from daemon.page.marks import Marking
 from daemon.page.metrics import metrics_text
-from daemon.page.query import events_filter, only_known, switch
-from daemon.page.reading import count_by_kind, event_as_json, read_history, take_reading
+from daemon.page.query import LARGEST_ROW_ID, events_filter, home_query, only_known
+from daemon.page.reading import count_by_kind, event_as_json, take_reading
+from daemon.page.stopped import why_stopped
+from daemon.page.tally import file_stamp
 from daemon.page.view import build_view
 from daemon.page.words import glued
-from daemon.status import State, snapshot_as_json
+from daemon.page.yardstick import Yardsticks
+from daemon.spool import SPOOL_NAME
+from daemon.status import snapshot_as_json
 from drivers.clock import Clock, SystemClock
 
 _FOLDER = Path(__file__).parent
-_LISTED_ROWS = 20
-_LARGEST_ROW_ID = 2**63 - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,52 +43,84 @@ class PageConfig:
     token: str | None = None
     allowed_hosts: tuple[str, ...] = LOOPBACK
 
+    @property
+    def spool(self) -> Path | None:
+        """Where marks go; None without a token: then none are taken."""
+        return None if self.token is None else self.snapshot_path.with_name(SPOOL_NAME)
+
 
 def create_app(config: PageConfig, clock: Clock | None = None) -> Starlette:
     """The page as an ASGI application."""
-    page = _Page(config, clock or SystemClock())
+    clock = clock or SystemClock()
+    templates = _templates()
+    page = _Page(config, clock, templates)
+    events = EventRoutes(config.snapshot_path, config.database_path, clock, templates)
     routes = [
         Route("/", page.home),
+        Route("/event/{number:int}", events.page),
+        Route("/event/{number:int}/curves.csv", events.csv),
+        Route("/event/{number:int}/comtrade.zip", events.comtrade),
+        Route("/api", page.api),
         Route("/api/status", page.status),
         Route("/api/events", page.events),
         Route("/api/events/{number:int}", page.event),
         Route("/api/waveform", page.waveform),
+        Route(MARK_PATH, Marking(config.spool, clock).mark, methods=["POST"]),
         Route("/metrics", page.metrics),
         Route("/healthz", page.healthz),
         Mount("/static", StaticFiles(directory=_FOLDER / "static")),
     ]
+    guard = Middleware(Guard, hosts=config.allowed_hosts, token=config.token, clock=clock)
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(Guard, hosts=config.allowed_hosts, token=config.token)],
+        middleware=[guard],
         exception_handlers={HTTPException: _refused, Exception: _broken},
     )
     app.router.redirect_slashes = False  # a redirect would repeat what the client sent
     return app
 
 
+def _templates() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["glued"] = glued
+    return environment
+
+
 class _Page:
     """The answers. Plain functions: starlette runs each in a thread, so a slow disk blocks none."""
 
-    def __init__(self, config: PageConfig, clock: Clock) -> None:
+    def __init__(self, config: PageConfig, clock: Clock, templates: Environment) -> None:
         self._config = config
         self._clock = clock
-        environment = Environment(
-            loader=FileSystemLoader(_FOLDER),
-            autoescape=True,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        environment.filters["glued"] = glued
-        self._template = environment.get_template("page.html")
+        self._yardsticks = Yardsticks()
+        self._template = templates.get_template("page.html")
+        self._api = templates.get_template("api.html")
 
     def home(self, request: Request) -> Response:
-        only_known(request.query_params, "all")
-        is_all = switch(request.query_params, "all")
-        history = read_history(self._config.database_path, is_all, _LISTED_ROWS)
+        query = home_query(request.query_params)
+        database = self._config.database_path
+        stamp = file_stamp(database)  # before reading: what comes meanwhile is asked for again
         reading = take_reading(self._config.snapshot_path, self._clock)
-        view = build_view(reading, history, is_all)
-        return HTMLResponse(self._template.render(view=view))
+        history = History(query) if query.is_part else read_history(database, query, reading)
+        curve = self._yardsticks.of(reading.snapshot, history.listed)
+        return HTMLResponse(
+            self._template.render(
+                view=build_view(reading, history, curve),
+                query=query,
+                stamp=stamp,
+                can_mark=self._config.spool is not None,
+            )
+        )
+
+    def api(self, request: Request) -> Response:
+        only_known(request.query_params)
+        return HTMLResponse(self._api.render(can_mark=self._config.spool is not None))
 
     def status(self, request: Request) -> Response:
         reading = take_reading(self._config.snapshot_path, self._clock)
@@ -110,7 +147,7 @@ class _Page:
 
     def event(self, request: Request) -> Response:
         number: int = request.path_params["number"]
-        if number > _LARGEST_ROW_ID:
+        if number > LARGEST_ROW_ID:
             raise HTTPException(404, "there is no such event")
         try:
             archive = open_archive(self._config.database_path)
@@ -130,11 +167,8 @@ class _Page:
 
     def healthz(self, request: Request) -> Response:
         reading = take_reading(self._config.snapshot_path, self._clock)
-        if reading.trouble is not None or reading.snapshot is None:
-            return PlainTextResponse(f"{reading.trouble}\n", 503)
-        if reading.snapshot.state is not State.WATCHING:
-            return PlainTextResponse(f"not watching: {reading.snapshot.state}\n", 503)
-        return PlainTextResponse("watching\n")
+        why = why_stopped(reading)
+        return PlainTextResponse(f"{why or 'watching'}\n", 503 if why else 200)
 
 
 def _refused(request: Request, error: Exception) -> Response:

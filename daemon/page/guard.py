@@ -16,6 +16,13 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from daemon.page.limits import Clients
+from drivers.clock import Clock
+
+MARK_PATH = "/api/mark"
+LARGEST_REQUEST = 4096  # bytes of a body; the head has a limit of its own in the server
+AT_ONCE = 120  # requests of one address: a page with its files is four, and one a second follows
+PER_S = 20.0
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 _HOST = re.compile(r"(?:\[([0-9a-f:.]+)\]|([a-z0-9._-]+))(?::[0-9]{1,5})?")
 _WILDCARDS = ("0.0.0.0", "::", "")
@@ -41,12 +48,16 @@ def hosts_for(bind: str) -> tuple[str, ...]:
 
 
 class Guard:
-    """ASGI middleware: host, then method, then token, then headers on the answer."""
+    """ASGI middleware: rate, host, method, size, token, and the headers on every answer."""
 
-    def __init__(self, app: ASGIApp, hosts: tuple[str, ...], token: str | None) -> None:
+    def __init__(
+        self, app: ASGIApp, hosts: tuple[str, ...], token: str | None, clock: Clock
+    ) -> None:
         self._app = app
         self._hosts = frozenset(hosts)
         self._token = token
+        self._clock = clock
+        self._clients = Clients(AT_ONCE, PER_S)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -58,14 +69,27 @@ class Guard:
                 MutableHeaders(scope=message).update(HEADERS)
             await send(message)
 
-        refusal = self._refusal(scope["method"], Headers(scope=scope))
+        headers = Headers(scope=scope)
+        refusal = self._hurry(scope) or self._refusal(scope, headers)
         await (refusal or self._app)(scope, receive, send_guarded)
 
-    def _refusal(self, method: str, headers: Headers) -> PlainTextResponse | None:
+    def _hurry(self, scope: Scope) -> PlainTextResponse | None:
+        address = scope["client"][0] if scope.get("client") else ""
+        wait_s = self._clients.wait_s(address, self._clock.monotonic_ns() / 1e9)
+        if wait_s == 0:
+            return None
+        later = {"Retry-After": str(int(wait_s) + 1)}
+        return PlainTextResponse("too many requests: wait a second\n", 429, later)
+
+    def _refusal(self, scope: Scope, headers: Headers) -> PlainTextResponse | None:
         if not self._is_our_host(headers.get("host", "")):
             return PlainTextResponse("this page does not answer under that name\n", 421)
-        if method not in ("GET", "HEAD"):
-            return PlainTextResponse("read only\n", 405, {"Allow": "GET, HEAD"})
+        allowed = ("POST",) if scope["path"] == MARK_PATH else ("GET", "HEAD")
+        if scope["method"] not in allowed:
+            words = "marks are sent\n" if "POST" in allowed else "read only\n"
+            return PlainTextResponse(words, 405, {"Allow": ", ".join(allowed)})
+        if _is_too_large(headers):
+            return PlainTextResponse(f"at most {LARGEST_REQUEST} bytes\n", 413)
         if self._token is not None and not _has_token(headers, self._token):
             challenge = {"WWW-Authenticate": 'Basic realm="Halfcycle", charset="UTF-8"'}
             return PlainTextResponse("a token is needed\n", 401, challenge)
@@ -83,6 +107,13 @@ def host_name(header: str) -> str:
     """
     match = _HOST.fullmatch(header.lower())
     return "" if match is None else (match[1] or match[2]).removesuffix(".")
+
+
+def _is_too_large(headers: Headers) -> bool:
+    length = headers.get("content-length", "0")
+    return not (length.isascii() and length.isdecimal() and len(length) < 8) or (
+        int(length) > LARGEST_REQUEST
+    )
 
 
 def _is_address(name: str) -> bool:

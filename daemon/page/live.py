@@ -2,9 +2,14 @@
 
 from dataclasses import dataclass
 
+from daemon.judge import steps_of
+from daemon.page.duration_chart import Curve
 from daemon.page.levels import Level
+from daemon.page.live_picture import HarmonicPicture, WavePicture, harmonic_picture, wave_picture
 from daemon.page.words import NOTHING, kind_words, number, ordinal, plain_words, value_words
+from daemon.records import Kind
 from daemon.status import CaptureStatus, ChannelStatus, Snapshot
+from daemon.tolerance import Limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +24,7 @@ class Scale:
     low_label: str
     declared_label: str
     high_label: str
+    extra: str = ""
 
     def position(self, pct: float) -> float:
         """Where a value in % of declared voltage stands; off the scale means at its end."""
@@ -42,34 +48,57 @@ class ChannelView:
     harmonic: str
     crest_factor: str
     open_event: str
+    wave: WavePicture | None
+    harmonics: HarmonicPicture | None
 
 
-def declared_scale(snapshot: Snapshot) -> Scale:
-    """From half a band below the dip threshold to half a band above the swell threshold."""
-    low, high = snapshot.capture.dip_pct, snapshot.capture.swell_pct
+def declared_scale(snapshot: Snapshot, band_pct: tuple[float, float] | None = None) -> Scale:
+    """From half a band below the band to half a band above it.
+
+    :param band_pct: what the profile bears for ever; without one, what opens no event.
+    """
+    kept = (snapshot.capture.dip_pct, snapshot.capture.swell_pct)
+    low, high = band_pct or kept
     margin = (high - low) / 2
     span = 2 * (high - low)
     nominal_v = snapshot.supply.nominal_v
+    low_label, high_label, kept_low, kept_high = (
+        f"{plain_words(round(pct * nominal_v / 100, 1))} V" for pct in (low, high, *kept)
+    )
+    is_same = (low_label, high_label) == (kept_low, kept_high)
     return Scale(
         low_pct=low - margin,
         high_pct=high + margin,
         band_start=100 * margin / span,
         band_width=100 * (high - low) / span,
         declared=round(100 * (100 - low + margin) / span, 2),
-        low_label=f"{plain_words(round(low * nominal_v / 100, 1))} V",
+        low_label=low_label,
         declared_label=f"{plain_words(nominal_v)} V",
-        high_label=f"{plain_words(round(high * nominal_v / 100, 1))} V",
+        high_label=high_label,
+        extra="" if is_same else f"Events are kept below {kept_low} and above {kept_high}.",
     )
 
 
-def channel_views(snapshot: Snapshot) -> tuple[ChannelView, ...]:
+def lasting_band(curve: Curve) -> tuple[float, float] | None:
+    """What the profile bears for ever on this supply, in % of declared voltage."""
+    if not isinstance(curve.profile, Limits):
+        return None
+    levels = []
+    for kind in (Kind.DIP, Kind.SWELL):
+        steps = steps_of(curve.profile, kind, curve.nominal_v, curve.frequency_hz)
+        levels += [step.level_pct for step in steps[-1:]]
+    if len(levels) != 2 or not levels[0] < 100 < levels[1]:
+        return None
+    return levels[0], levels[1]
+
+
+def channel_views(snapshot: Snapshot, scale: Scale) -> tuple[ChannelView, ...]:
     """Every channel in the order of the configuration."""
-    return tuple(_channel_view(snapshot, channel) for channel in snapshot.channels)
+    return tuple(_channel_view(snapshot, channel, scale) for channel in snapshot.channels)
 
 
-def _channel_view(snapshot: Snapshot, channel: ChannelStatus) -> ChannelView:
+def _channel_view(snapshot: Snapshot, channel: ChannelStatus, scale: Scale) -> ChannelView:
     level, word = judge_voltage(channel.urms_pct, snapshot.capture)
-    scale = declared_scale(snapshot)
     pct = channel.urms_pct
     return ChannelView(
         name=channel.name,
@@ -84,6 +113,8 @@ def _channel_view(snapshot: Snapshot, channel: ChannelStatus) -> ChannelView:
         harmonic=_largest_harmonic(channel),
         crest_factor=number(channel.crest_factor, 2),
         open_event="" if channel.open_event is None else kind_words(channel.open_event),
+        wave=wave_picture(snapshot, channel),
+        harmonics=harmonic_picture(channel, snapshot.capture.distortion_pct),
     )
 
 

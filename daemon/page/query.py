@@ -4,10 +4,14 @@ from starlette.datastructures import QueryParams
 from starlette.exceptions import HTTPException
 
 from daemon.archive import EventFilter
+from daemon.page.address import SPANS, HomeQuery
 from daemon.page.reading import MOST_ROWS
 from daemon.records import Kind
 
 _LARGEST_OFFSET = 1_000_000_000
+LARGEST_ROW_ID = 2**63 - 1
+_LARGEST_PAGE = 1_000_000
+_LATEST_S = 9_999_999_999  # year 2286
 
 
 def events_filter(params: QueryParams) -> EventFilter:
@@ -21,11 +25,28 @@ def events_filter(params: QueryParams) -> EventFilter:
     )
 
 
+def home_query(params: QueryParams) -> HomeQuery:
+    """Everything that the home page can be asked for."""
+    only_known(params, "all", "kind", "page", "span", "end", "part")
+    span = params.get("span")
+    if span is not None and span not in SPANS:
+        raise HTTPException(400, f"span must be one of {', '.join(SPANS)}, not {span[:40]!r}")
+    return HomeQuery(
+        is_all=switch(params, "all"),
+        kind=_kind(params),
+        page=_whole(params, "page", 1, (1, _LARGEST_PAGE)),
+        span=span,
+        end_s=_whole(params, "end", 0, (0, _LATEST_S)) if "end" in params else None,
+        is_part=switch(params, "part"),
+    )
+
+
 def only_known(params: QueryParams, *known: str) -> None:
     """Refuse what would otherwise be ignored: a misspelt limit is a wrong answer."""
     for key in params:
         if key not in known:
-            raise HTTPException(400, f"unknown parameter {key[:40]!r}; known: {', '.join(known)}")
+            names = ", ".join(known) or "none"
+            raise HTTPException(400, f"unknown parameter {key[:40]!r}; known: {names}")
 
 
 def switch(params: QueryParams, key: str) -> bool:

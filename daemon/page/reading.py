@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.archive import Archive, EventFilter, EventRow, open_archive
+from daemon.archive import Archive, EventFilter, open_archive
 from daemon.errors import HalfcycleError
 from daemon.page.words import duration_words
 from daemon.records import Kind
@@ -45,19 +45,9 @@ class Reading:
             ahead = duration_words(-self.age_s)
             return f"no trustworthy data: the last status is stamped {ahead} in the future"
         if not self.is_fresh:
-            return f"no data for {duration_words(round(self.age_s))}"
+            since = duration_words(round(self.age_s))
+            return f"no data for {since}: the monitor hangs or was ended without a word"
         return None
-
-
-@dataclass(frozen=True, slots=True)
-class History:
-    """Events from the database, newest first, or why there are none."""
-
-    serious: tuple[EventRow, ...] = ()  # the latest, at most `MOST_ROWS`
-    n_serious: int = 0  # in the whole database
-    n_captured: int = 0  # serious or not
-    listed: tuple[EventRow, ...] = ()  # the ones to show
-    error: str | None = None
 
 
 def take_reading(path: Path, clock: Clock) -> Reading:
@@ -68,24 +58,6 @@ def take_reading(path: Path, clock: Clock) -> Reading:
     if written_utc_s is None:
         return Reading(None, None, now_utc_s)
     return Reading(snapshot, now_utc_s - written_utc_s, now_utc_s)
-
-
-def read_history(path: Path, is_all: bool, n_listed: int) -> History:
-    """What the home page needs of the database at `path`.
-
-    :param is_all: list everything captured, not only what is serious.
-    """
-    wanted = EventFilter(serious_only=True, limit=MOST_ROWS)
-    try:
-        archive = open_archive(path)
-        serious = tuple(archive.events(wanted))
-        listed = serious[:n_listed]
-        if is_all:
-            listed = tuple(archive.events(EventFilter(limit=n_listed)))
-        n_serious, n_captured = archive.count(wanted), archive.count(EventFilter())
-    except (HalfcycleError, OSError) as error:
-        return History(error=str(error))
-    return History(serious, n_serious, n_captured, listed)
 
 
 def count_by_kind(path: Path) -> dict[str, int] | None:

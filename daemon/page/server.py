@@ -1,12 +1,22 @@
-"""What the web server needs beyond its settings: to end with its parent, and to drop the silent."""
+"""What the web server needs beyond its settings: to end with its parent, and to drop the slow.
+
+Uvicorn's own limit counts connections, so a crowd that never asks anything would shut out those
+who do. Here the crowd makes room: beyond `MOST_CONNECTIONS` the one that has waited longest without
+a whole request is dropped.
+"""
 
 import asyncio
 import os
+from typing import Any
 
 import uvicorn
+from h11 import Connection
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+MOST_CONNECTIONS = 64
 _FIRST_REQUEST_WITHIN_S = 10.0
+_ANSWER_TAKEN_WITHIN_S = 30.0
+_LOOK_EACH_TICKS = 3  # uvicorn ticks ten times a second
 
 
 class PageServer(uvicorn.Server):
@@ -20,20 +30,46 @@ class PageServer(uvicorn.Server):
         # an orphan is given to another parent, so the number changes
         if os.getppid() != self._parent_pid:
             return True
+        if counter % _LOOK_EACH_TICKS == 0:
+            for connection in list(self.server_state.connections):
+                if isinstance(connection, PatientProtocol):
+                    connection.drop_if_overdue()
         return await super().on_tick(counter)
 
 
 class PatientProtocol(H11Protocol):
-    """Drops a connection without a whole request: the few places are for those who ask."""
+    """Has a time for a whole request, and a time for taking the answer; then it is cut off."""
+
+    def __init__(self, *words: Any, **options: Any) -> None:
+        super().__init__(*words, **options)
+        self.since_s = self.loop.time()
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        others = [one for one in self.connections if isinstance(one, PatientProtocol)]
         super().connection_made(transport)
-        self._patience = self.loop.call_later(_FIRST_REQUEST_WITHIN_S, self._give_up)
+        if len(others) >= MOST_CONNECTIONS:
+            oldest = min(others, key=lambda one: (one.is_answering, one.since_s))
+            oldest.transport.abort()
 
-    def connection_lost(self, exc: Exception | None) -> None:
-        self._patience.cancel()
-        super().connection_lost(exc)
+    def data_received(self, data: bytes) -> None:
+        if not self.is_answering and not _has_begun(self.conn):
+            self.since_s = self.loop.time()
+        super().data_received(data)
 
-    def _give_up(self) -> None:
+    @property
+    def is_answering(self) -> bool:
+        """There is a whole request whose answer has not been taken altogether."""
         if self.cycle is None:
-            self.transport.close()
+            return False
+        return not self.cycle.response_complete or self.transport.get_write_buffer_size() > 0
+
+    def drop_if_overdue(self) -> None:
+        """Cut the connection off when its time is over."""
+        within_s = _ANSWER_TAKEN_WITHIN_S if self.is_answering else _FIRST_REQUEST_WITHIN_S
+        if self.loop.time() - self.since_s > within_s:
+            self.transport.abort()
+
+
+def _has_begun(connection: Connection) -> bool:
+    """Whether a part of a request has come."""
+    return bool(connection.trailing_data[0])

@@ -3,11 +3,15 @@
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
-from daemon.archive import EventRow
+from daemon.archive import EventRow, LogRow
+from daemon.page.duration_chart import Curve
+from daemon.page.happened import MOST_LOGGED, Happened, History, build_happened
 from daemon.page.health import CLOCKS_TO_TRUST, Fact, health_facts
 from daemon.page.levels import Level
-from daemon.page.live import ChannelView, Scale, channel_views, declared_scale
-from daemon.page.reading import History, Reading
+from daemon.page.live import ChannelView, Scale, channel_views, declared_scale, lasting_band
+from daemon.page.reading import Reading
+from daemon.page.stopped import NOT_STORING
+from daemon.page.verdict_shapes import level_of, shape_of
 from daemon.page.words import (
     duration_words,
     kind_words,
@@ -23,12 +27,6 @@ from daemon.page.words import (
 )
 from daemon.status import CaptureStatus, RunStatus, Snapshot, State
 
-_VERDICT_LEVELS = {
-    "may_damage": Level.BAD,
-    "may_stop": Level.BAD,
-    "beyond_limit": Level.ATTENTION,
-    "within": Level.GOOD,
-}
 _VERDICT_RANKS = {"may_damage": 3, "may_stop": 2, "beyond_limit": 1}
 _KIND_RANKS = {"interruption": 3, "dip": 2, "swell": 2, "transient": 1}
 
@@ -57,9 +55,20 @@ class EventView:
     value_pct: str
     lasted: str
     level: Level
+    shape: str
     meaning: str
     limit: str
     note: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One entry of the log."""
+
+    when: str
+    utc: str
+    what: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +77,7 @@ class PageView:
 
     title: str
     as_of: str
+    as_of_utc: str
     zone: str
     trouble: str  # why the live values cannot be believed; empty while they can
     is_all: bool
@@ -83,34 +93,48 @@ class PageView:
     watched: tuple[Fact, ...]
     health: tuple[Fact, ...]
     snapshot: Snapshot | None
+    happened: Happened | None
+    log: tuple[LogLine, ...]
 
 
-def build_view(reading: Reading, history: History, is_all: bool) -> PageView:
+def build_view(reading: Reading, history: History, curve: Curve) -> PageView:
     """Put the page into words."""
     snapshot = reading.snapshot
     zone = zone_of(snapshot.site.timezone if snapshot else None)
     now = datetime.fromtimestamp(reading.now_utc_s, zone)
-    voltage = voltage_sentence(reading)
+    scale = declared_scale(snapshot, lasting_band(curve)) if snapshot else None
+    channels = channel_views(snapshot, scale) if snapshot and scale else ()
+    voltage = voltage_sentence(reading, channels)
     open_run_id = snapshot.run.id if snapshot and reading.trouble is None else None
     return PageView(
         title=f"{voltage.word}: {snapshot.site.name}" if snapshot else "no data",
         as_of=f"{now:%H:%M:%S}",
+        as_of_utc=f"{now.astimezone(UTC):%Y-%m-%d %H:%M:%S}",
         zone=str(zone),
         trouble=sentence_case(reading.trouble or ""),
-        is_all=is_all,
+        is_all=history.query.is_all,
         n_smaller=max(history.n_captured - history.n_serious, 0),
         watching=watching_sentence(reading, now),
         voltage=voltage,
         worst=worst_sentence(history, now, open_run_id),
         frequency=value_words(snapshot.frequency_hz, "Hz") if snapshot else "",
-        scale=declared_scale(snapshot) if snapshot else None,
-        channels=channel_views(snapshot) if snapshot else (),
+        scale=scale,
+        channels=channels,
         events=tuple(event_view(row, now, open_run_id) for row in history.listed),
         events_error=history.error,
-        watched=watched_facts(snapshot) if snapshot else (),
+        watched=watched_facts(snapshot, history) if snapshot else (),
         health=health_facts(snapshot) if snapshot else (),
         snapshot=snapshot,
+        happened=build_happened(history, curve, snapshot, now),
+        log=tuple(_log_line(row, now) for row in history.log[:MOST_LOGGED]),
     )
+
+
+def _log_line(row: LogRow, now: datetime) -> LogLine:
+    when = when_words(local_time(row.start_utc, now.tzinfo or UTC), now, with_seconds=True)
+    lasted = "" if row.duration_s is None else f" ({duration_words(row.duration_s)})"
+    what = sentence_case(row.kind.replace("_", " "))
+    return LogLine(when, row.start_utc, what, f"{row.text}{lasted}")
 
 
 def watching_sentence(reading: Reading, now: datetime) -> Sentence:
@@ -127,6 +151,9 @@ def watching_sentence(reading: Reading, now: datetime) -> Sentence:
     if snapshot.state is State.WAITING_FOR_DEVICE:
         fault = snapshot.health.last_fault or ""
         return Sentence(Level.BAD, "waiting", "Not watching: waiting for the device.", fault)
+    if snapshot.state.value == NOT_STORING:
+        fault = snapshot.health.last_fault or "the database cannot be written"
+        return Sentence(Level.BAD, "not storing", "Measuring, but nothing can be kept.", fault)
     if snapshot.state is State.STARTING:
         return Sentence(Level.UNKNOWN, "starting", "Starting: nothing measured yet.")
     return _watching(snapshot.run, now)
@@ -142,11 +169,14 @@ def _watching(run: RunStatus, now: datetime) -> Sentence:
     return Sentence(level, "watching", text, missed)
 
 
-def voltage_sentence(reading: Reading) -> Sentence:
+def voltage_sentence(reading: Reading, views: tuple[ChannelView, ...]) -> Sentence:
     """Is the voltage good now?"""
     snapshot = reading.snapshot
-    views = channel_views(snapshot) if snapshot else ()
-    if snapshot is None or reading.trouble or snapshot.state is not State.WATCHING or not views:
+    is_measuring = snapshot is not None and snapshot.state.value in (
+        State.WATCHING.value,
+        NOT_STORING,
+    )
+    if snapshot is None or reading.trouble or not is_measuring or not views:
         last = f"Last measured: {_voltages(views)}." if views else ""
         return Sentence(Level.UNKNOWN, "unknown", "Voltage now: unknown.", last)
     worst = max(views, key=lambda view: view.level.rank)
@@ -182,7 +212,7 @@ def worst_sentence(history: History, now: datetime, open_run_id: int | None) -> 
         detail = f"Worst of {shown} serious events; the latest was {when_words(latest, now)}."
     else:
         detail = "The only serious event recorded."
-    return Sentence(_verdict_level(row), verdict_words(row.verdict), text, detail)
+    return Sentence(level_of(row), verdict_words(row.verdict), text, detail)
 
 
 def _smaller(history: History) -> str:
@@ -200,10 +230,6 @@ def _severity(row: EventRow) -> tuple[int, int, float, float]:
     return verdict, _KIND_RANKS.get(row.kind, 0), departure, lasted_s
 
 
-def _verdict_level(row: EventRow) -> Level:
-    return _VERDICT_LEVELS.get(row.verdict or "", Level.UNKNOWN)
-
-
 def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventView:
     """One event as a row of the list."""
     zone: tzinfo = now.tzinfo or UTC
@@ -217,7 +243,8 @@ def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventVi
         value=value_words(row.value, row.unit),
         value_pct=_share(row),
         lasted=lasted_words(row, open_run_id),
-        level=_verdict_level(row),
+        level=level_of(row),
+        shape=shape_of(row),
         meaning=verdict_words(row.verdict),
         limit=row.limit or "",
         note=_note(row),
@@ -240,7 +267,7 @@ def _note(row: EventRow) -> str:
     return "; ".join(notes)
 
 
-def watched_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
+def watched_facts(snapshot: Snapshot, history: History) -> tuple[Fact, ...]:
     """What is being watched, and what opens an event."""
     supply, driver = snapshot.supply, snapshot.driver
     warning = supply.profile_warning or ""
@@ -254,10 +281,25 @@ def watched_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
         Fact("Site", snapshot.site.name),
         Fact("Circuit", snapshot.site.circuit),
         Fact("Declared supply", declared),
+        *_coverage(history),
         Fact("Kept", _kept(snapshot.capture)),
         Fact("Compared with", supply.profile_title, warning, fits),
         Fact("Input", driver.name, seen),
     )
+
+
+def _coverage(history: History) -> tuple[Fact, ...]:
+    """How much of the time since the first start was seen."""
+    watch = history.watch
+    if watch.since_s is None or watch.coverage_pct is None:
+        return ()
+    whole = duration_words(round(watch.until_s - watch.since_s))
+    unseen_s = sum(end - start for start, end in watch.unseen)
+    text = f"{watch.coverage_pct:.2f} % of {whole}"
+    if unseen_s == 0:
+        return (Fact("Coverage", text, "nothing was missed since the first start"),)
+    level = Level.GOOD if watch.coverage_pct >= 99.9 else Level.ATTENTION
+    return (Fact("Coverage", text, f"{duration_words(unseen_s)} not observed", level),)
 
 
 def _kept(capture: CaptureStatus) -> str:

@@ -1,0 +1,20 @@
+"""Whether measuring goes on, in one line, for /healthz and whoever watches the monitor."""
+
+from daemon.page.reading import Reading
+from daemon.status import State
+
+NOT_STORING = "not_storing"
+"""A state that only some monitors know: measuring goes on, and nothing can be kept."""
+
+
+def why_stopped(reading: Reading) -> str | None:
+    """Why nothing is measured or kept now; None while all is well."""
+    snapshot = reading.snapshot
+    if snapshot is None or reading.trouble is not None:
+        return reading.trouble
+    if snapshot.state.value == State.WATCHING.value:
+        return None
+    fault = f": {snapshot.health.last_fault}" if snapshot.health.last_fault else ""
+    if snapshot.state.value == NOT_STORING:
+        return f"measuring, but not storing{fault}".replace("\n", " ")
+    return f"not watching: {snapshot.state.value}{fault}".replace("\n", " ")
