@@ -6,30 +6,26 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from daemon.acquisition import Acquisition, DeviceFault, Fetched
+from daemon.acquisition import CLOSE_TIMEOUT_S, Acquisition, DeviceFault, Fetched
 from daemon.clock import SampleClock
-from daemon.judge import facts_of, judge
+from daemon.journal import Journal, Subject
 from daemon.live import SHOWN_CYCLES, Fixed, LiveValues, Progress, build_snapshot
 from daemon.notify import notify
 from daemon.pipeline import Pipeline
-from daemon.plan import PipelineSetup
 from daemon.profiles import find_profile, scope_warning, user_profile_dir
-from daemon.records import Event, Gap, JudgedEvent, LogEntry, LogKind, Output
-from daemon.runtime import PageProcess, runtime_folder
-from daemon.settings import Settings, settings_snapshot
+from daemon.records import LogKind, Output
+from daemon.runtime import PageProcess, claim_database, runtime_folder
+from daemon.settings import Settings
 from daemon.setup import pipeline_setup
 from daemon.status import State, write_snapshot
-from daemon.store import RunInfo, Store
-from daemon.tolerance import Profile
+from daemon.store import Store
+from daemon.vigil import Vigil
 from drivers.clock import Clock
 from drivers.errors import SourceEnded, SourceFailed
-from drivers.source import SourceInfo
 
 FETCH_TIMEOUT_S = 0.5
 SNAPSHOT_S = 1.0
-TOUCH_S = 60.0  # how often a run says how far it has got: the most a power cut leaves in doubt
 SNAPSHOT_NAME = "status.json"
-BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 class Stop(Protocol):
@@ -58,29 +54,39 @@ class Summary:
 class Monitor:
     """One run of the monitor.
 
-    :raises InputError, OptionError: something in the configuration is wrong; nothing was written.
+    :raises InputError, OptionError: something in the configuration is wrong, or another monitor
+        writes to the same database; nothing was written.
     :raises SourceUnavailable: the device is not there.
+    :raises StoreError: the database cannot be written at the start.
     """
 
     def __init__(self, settings: Settings, clock: Clock, *, with_page: bool) -> None:
         self._settings = settings
         self._clock = clock
-        self._profile = find_profile(settings.supply.profile, user_profile_dir())
-        self._counts = _Counts()
+        self._lag_s = self._next_snapshot_s = 0.0
+        profile = find_profile(settings.supply.profile, user_profile_dir())
         with ExitStack() as undo:
+            self._claim = claim_database(settings.store.path)
+            undo.callback(self._claim.close)
             self._acquisition = Acquisition(settings.driver)
             undo.callback(self._acquisition.close)
             self._info = self._acquisition.open()
             self._sample_clock = SampleClock(clock, self._info)
-            self._setup = pipeline_setup(settings, self._info)
-            self._pipeline = Pipeline(self._setup)
-            self._live = LiveValues(self._setup)
-            self._fixed = _fixed(settings, self._info, self._setup, self._profile)
-            self._store = Store(settings.store.path, settings.site.timezone)
-            undo.callback(self._store.close)
-            folder = runtime_folder(settings.store.path, os.environ)
-            self._snapshot_path = folder / SNAPSHOT_NAME
-            self._run_id = self._begin()
+            self._vigil = Vigil(clock.monotonic_ns() / 1e9)
+            setup = pipeline_setup(settings, self._info, self._sample_clock.slot_origin_index)
+            self._pipeline = Pipeline(setup)
+            self._live = LiveValues(setup)
+            supply = settings.supply
+            warning = scope_warning(profile, supply.nominal_v, float(supply.frequency_hz))
+            self._fixed = Fixed(settings, self._info, setup, profile.title, warning)
+            channels = tuple(channel.name for channel in setup.channels)
+            subject = Subject(settings, self._info, channels, profile)
+            keep_bytes = settings.store.keep_mb * 1_000_000
+            store = Store(settings.store.path, settings.site.timezone, keep_bytes)
+            self._journal = Journal(store, clock, self._sample_clock, subject)
+            undo.callback(self._journal.close)
+            self._folder = runtime_folder(settings.store.path, os.environ)
+            self._journal.begin()
             self._page = self._open_page() if with_page else None
             undo.pop_all()
 
@@ -88,7 +94,8 @@ class Monitor:
         """Watch until `stop` is set or the recording is over.
 
         :raises SourceFailed: the sampling process is gone.
-        :raises StoreError: the database cannot be written.
+        :raises StoreError: at the end not everything could be written; a recording is not waited
+            for, its end comes at once.
         """
         notify("READY=1")
         is_orderly = False
@@ -96,19 +103,27 @@ class Monitor:
             self._watch(stop, watcher)
             is_orderly = True
         except SourceFailed as error:
-            self._log(LogKind.FAULT, None, None, str(error))
+            self._journal.fault(str(error))
             raise
         finally:
             self._end(is_orderly=is_orderly)
-        counts = self._counts
+        account = self._journal.account
         return Summary(
-            self._run_id, self._settings.store.path, counts.measured, counts.lost, counts.events
+            self._journal.run_id,
+            self._settings.store.path,
+            account.measured,
+            account.lost,
+            account.events,
         )
 
     def _watch(self, stop: Stop, watcher: Watcher | None) -> None:
         with suppress(SourceEnded):
             while not stop.is_set():
                 self._turn(watcher)
+            self._acquisition.stop()
+            while (fetched := self._acquisition.fetch(CLOSE_TIMEOUT_S)) is not None:
+                if isinstance(fetched, Fetched):
+                    self._take(fetched)
 
     def _turn(self, watcher: Watcher | None) -> None:
         fetched = self._acquisition.fetch(FETCH_TIMEOUT_S)
@@ -117,144 +132,69 @@ class Monitor:
             if watcher is not None:
                 watcher.advance(len(fetched.block.volts), self._info.n_samples)
         elif isinstance(fetched, DeviceFault):
-            self._fault(fetched)
-        self._housekeeping(is_alive=isinstance(fetched, Fetched))
+            self._journal.fault(fetched.text)
+        now_s = self._clock.monotonic_ns() / 1e9
+        self._vigil.hear(fetched, now_s)
+        if now_s >= self._next_snapshot_s:
+            self._next_snapshot_s = now_s + SNAPSHOT_S
+            self._every_second(now_s)
 
     def _take(self, fetched: Fetched) -> None:
         block = fetched.block
-        stop_index = block.first_index + len(block.volts)
-        self._sample_clock.note_arrival(stop_index, fetched.arrival_ns)
-        self._counts.measured += len(block.volts)
-        self._counts.next_index = stop_index
-        self._counts.lag_s = (self._clock.monotonic_ns() - fetched.arrival_ns) / 1e9
+        if block.first_index > self._journal.account.next_index:
+            self._sample_clock.note_gap()
+        self._sample_clock.note_arrival(block.first_index + len(block.volts), fetched.arrival_ns)
+        self._journal.count(block)
+        self._lag_s = (self._clock.monotonic_ns() - fetched.arrival_ns) / 1e9
         self._keep(self._pipeline.feed(block))
 
     def _keep(self, out: Output) -> None:
         self._live.take(out)
-        numbers = [event.number for event in out.events]
-        self._counts.events = max([self._counts.events, *numbers])
-        self._counts.lost += sum(gap.n_samples for gap in out.gaps)
-        self._store.add(
-            self._run_id,
-            [self._judged(event) for event in out.events],
-            [self._unobserved(gap) for gap in out.gaps],
-        )
+        self._journal.keep(out)
 
-    def _judged(self, event: Event) -> JudgedEvent:
-        supply = self._settings.supply
-        judgement = judge(
-            facts_of(event), self._profile, supply.nominal_v, float(supply.frequency_hz)
-        )
-        index = event.start_s * self._info.sample_rate_hz
-        return JudgedEvent(
-            event, judgement, self._sample_clock.utc_s(index), self._sample_clock.state
-        )
+    def _every_second(self, now_s: float) -> None:
+        step_s = self._sample_clock.step_s()
+        if step_s is not None:
+            self._journal.log(LogKind.CLOCK_SET, f"the clock was set by {step_s:+.3f} s")
+        if self._page is not None and self._page.has_just_ended():
+            self._journal.fault("the status page ended; measuring goes on")
+        self._journal.every_second()
+        self._write_snapshot(self._state(now_s))
+        if self._vigil.is_well(now_s):
+            notify("WATCHDOG=1")
 
-    def _unobserved(self, gap: Gap) -> LogEntry:
-        start_s = gap.first_index / self._info.sample_rate_hz
-        return LogEntry(
-            LogKind.UNOBSERVED,
-            self._sample_clock.utc_s(gap.first_index),
-            start_s,
-            gap.n_samples / self._info.sample_rate_hz,
-            f"{gap.n_samples} samples were not seen: {gap.cause}",
-        )
-
-    def _fault(self, fault: DeviceFault) -> None:
-        if fault.text != self._counts.last_fault:
-            self._log(LogKind.FAULT, None, None, fault.text)
-        self._counts.last_fault = fault.text
-
-    def _log(
-        self, kind: LogKind, start_utc_s: float | None, duration_s: float | None, text: str
-    ) -> None:
-        """Write a log entry that is about no particular sample."""
-        when = self._now_utc_s() if start_utc_s is None else start_utc_s
-        self._store.add(self._run_id, [], [LogEntry(kind, when, None, duration_s, text)])
-
-    def _begin(self) -> int:
-        """Write down the run, and what happened since the one before it."""
-        self._store.close_open_events()
-        now_s = self._now_utc_s()
-        self._counts.started_utc_s = now_s
-        info = RunInfo(
-            settings_text=settings_snapshot(self._settings),
-            started_utc_s=now_s,
-            driver=self._settings.driver.name,
-            sample_rate_hz=self._info.sample_rate_hz,
-            channels=tuple(channel.name for channel in self._setup.channels),
-            boot_id=_boot_id(),
-            clock=self._sample_clock.state,
-        )
-        self._run_id = self._store.begin_run(info)
-        self._log_absence(now_s)
-        self._log(LogKind.STARTED, now_s, None, f"watching through driver {info.driver}")
-        return self._run_id
-
-    def _log_absence(self, now_s: float) -> None:
-        before = self._store.previous_run()
-        if before is None or not self._info.is_live:
-            return
-        away_s = now_s - before.until_utc_s
-        if away_s <= 0:
-            self._log(
-                LogKind.UNOBSERVED,
-                now_s,
-                None,
-                "the clock is behind the end of the run before: time not seen is not known",
-            )
-            return
-        is_reboot = before.boot_id != _boot_id()
-        if is_reboot and not before.stopped:
-            cause = "the computer was off or restarting"
-        else:
-            cause = "the monitor was stopped" if before.stopped else "the monitor broke off"
-        self._log(LogKind.UNOBSERVED, before.until_utc_s, away_s, cause)
-        if is_reboot and not before.stopped:
-            self._log(LogKind.SUPPLY_RETURNED, now_s, None, "the computer's own supply is back")
+    def _state(self, now_s: float) -> State:
+        if not self._vigil.has_samples(now_s):
+            return State.WAITING_FOR_DEVICE
+        return State.WATCHING if self._journal.is_storing else State.NOT_STORING
 
     def _open_page(self) -> PageProcess:
         self._write_snapshot(State.STARTING)
         return PageProcess(
-            self._settings.page, self._snapshot_path, self._settings.store.path.resolve()
+            self._settings.page,
+            self._folder / SNAPSHOT_NAME,
+            self._settings.store.path.resolve(),
         )
-
-    def _housekeeping(self, *, is_alive: bool) -> None:
-        now_s = self._clock.monotonic_ns() / 1e9
-        if now_s >= self._counts.next_snapshot_s:
-            self._counts.next_snapshot_s = now_s + SNAPSHOT_S
-            self._every_second(is_alive=is_alive)
-        if now_s >= self._counts.next_touch_s:
-            self._counts.next_touch_s = now_s + TOUCH_S
-            counts = self._counts
-            self._store.touch_run(self._run_id, self._until_utc_s(), counts.measured, counts.lost)
-
-    def _every_second(self, *, is_alive: bool) -> None:
-        step_s = self._sample_clock.step_s()
-        if step_s is not None:
-            self._log(LogKind.CLOCK_SET, None, None, f"the clock was set by {step_s:+.3f} s")
-        if self._page is not None and self._page.has_just_ended():
-            self._log(LogKind.FAULT, None, None, "the status page ended; measuring goes on")
-        self._write_snapshot(State.WATCHING if is_alive else State.WAITING_FOR_DEVICE)
-        if is_alive:
-            notify("WATCHDOG=1")
 
     def _write_snapshot(self, state: State) -> None:
-        counts = self._counts
+        account = self._journal.account
         progress = Progress(
-            run_id=self._run_id,
-            started_utc_s=counts.started_utc_s,
+            run_id=self._journal.run_id,
+            started_utc_s=self._journal.started_utc_s,
             now_utc_s=self._clock.utc_ns() / 1e9,
-            measured_s=counts.measured / self._info.sample_rate_hz,
-            samples_lost=counts.lost,
-            ring_lag_s=counts.lag_s,
+            measured_s=account.measured / self._info.sample_rate_hz,
+            samples_lost=account.lost,
+            ring_lag_s=self._lag_s,
             clock_state=self._sample_clock.state,
-            last_fault=counts.last_fault,
+            last_fault=self._journal.last_fault,
+            n_waiting=self._journal.n_waiting,
         )
         waves = self._pipeline.latest_waves(SHOWN_CYCLES)
-        write_snapshot(
-            self._snapshot_path, build_snapshot(self._fixed, self._live, waves, progress, state)
-        )
+        snapshot = build_snapshot(self._fixed, self._live, waves, progress, state)
+        try:
+            write_snapshot(self._folder / SNAPSHOT_NAME, snapshot)
+        except OSError as error:  # measuring is worth more than being looked at
+            self._journal.fault(f"the status cannot be written: {error.strerror}")
 
     def _end(self, *, is_orderly: bool) -> None:
         """Finish what is under way and close everything, whatever made the run end."""
@@ -262,51 +202,10 @@ class Monitor:
         self._acquisition.close()
         try:
             self._keep(self._pipeline.finish())
-            until_s, counts = self._until_utc_s(), self._counts
-            if is_orderly:
-                self._log(LogKind.STOPPED, until_s, None, "stopped in good order")
-                self._store.end_run(self._run_id, until_s, counts.measured, counts.lost)
-            else:
-                self._store.touch_run(self._run_id, until_s, counts.measured, counts.lost)
+            self._journal.end(is_orderly=is_orderly)
             self._write_snapshot(State.STOPPED)
         finally:
-            self._store.close()
+            self._journal.close()
             if self._page is not None:
                 self._page.close()
-
-    def _now_utc_s(self) -> float:
-        """UTC now; for a recording that is not live, of its newest sample."""
-        if self._info.is_live:
-            return self._clock.utc_ns() / 1e9
-        return self._until_utc_s()
-
-    def _until_utc_s(self) -> float:
-        return self._sample_clock.utc_s(self._counts.next_index)
-
-
-@dataclass(slots=True)
-class _Counts:
-    """What the run keeps count of."""
-
-    measured: int = 0
-    lost: int = 0
-    events: int = 0
-    next_index: int = 0
-    lag_s: float = 0.0
-    next_snapshot_s: float = 0.0
-    next_touch_s: float = 0.0
-    started_utc_s: float = 0.0
-    last_fault: str | None = None
-
-
-def _fixed(settings: Settings, info: SourceInfo, setup: PipelineSetup, profile: Profile) -> Fixed:
-    supply = settings.supply
-    warning = scope_warning(profile, supply.nominal_v, float(supply.frequency_hz))
-    return Fixed(settings, info, setup, profile.title, warning)
-
-
-def _boot_id() -> str:
-    try:
-        return BOOT_ID.read_text().strip()
-    except OSError:
-        return "unknown"
+            self._claim.close()

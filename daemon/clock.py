@@ -24,6 +24,7 @@ from drivers.source import SourceInfo
 STEP_S = 0.05  # a larger change between wall clock and monotonic clock means it was set
 TIE_S = 0.005  # a smaller change is the noise of reading two clocks one after the other
 READINGS = 3
+SLOT_S = 600.0  # intervals of ten minutes begin at tens of minutes of UTC (IEC 61000-4-30, 4.5.4)
 MOST_TIES = 4096
 
 
@@ -159,6 +160,16 @@ class SampleClock:
         if self._is_recording:
             return "recording"
         return self._history.state_at(self._monotonic_s(index))
+
+    @property
+    def slot_origin_index(self) -> float:
+        """A sample index, zero or negative, at which ten minutes of UTC begin, as known now.
+
+        A recording that does not say when it was made counts from its first sample.
+        """
+        if self._start_utc_s is None and not self._is_live:
+            return 0.0
+        return -(self.utc_s(0) % SLOT_S) * self._rate_hz
 
     def look(self) -> TieChange | None:
         """Compare the clocks; to be called about once a second. What has changed, if anything."""

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon import __version__
-from daemon.plan import PipelineSetup
-from daemon.records import Output
+from daemon.plan import ChannelKind, PipelineSetup
+from daemon.records import Output, UnbalanceValue
 from daemon.ring import RING_S
 from daemon.schema import utc_text
 from daemon.settings import Settings
@@ -48,6 +48,7 @@ class Progress:
     ring_lag_s: float
     clock_state: str
     last_fault: str | None
+    n_waiting: int = 0  # events and log entries that the database has not taken yet
 
 
 class LiveValues:
@@ -60,6 +61,7 @@ class LiveValues:
         self._thd_pct: list[float | None] = [None] * count
         self._harmonics: list[tuple[float, ...]] = [()] * count
         self._frequency_hz: float | None = None
+        self._unbalance: UnbalanceValue | None = None
         self._open: dict[int, tuple[str, str]] = {}  # event number: channel, kind
 
     def take(self, out: Output) -> None:
@@ -74,6 +76,8 @@ class LiveValues:
             if interval.channel == 0 and not interval.flagged:
                 hz = interval.frequency_hz
                 self._frequency_hz = None if np.isnan(hz) else hz
+        if out.unbalance and not np.isnan(out.unbalance[-1].u2_pct):
+            self._unbalance = out.unbalance[-1]
         for event in out.events:
             if event.duration_s is None and not event.complete:
                 self._open[event.number] = (event.channel, event.kind.value)
@@ -87,17 +91,19 @@ class LiveValues:
         statuses = []
         for number, channel in enumerate(self._setup.channels):
             urms = self._urms_v[number]
+            is_line = channel.kind is ChannelKind.LINE
             statuses.append(
                 ChannelStatus(
                     name=channel.name,
                     urms_v=urms,
-                    urms_pct=None if urms is None else 100 * urms / declared_v,
+                    urms_pct=None if urms is None or not is_line else 100 * urms / declared_v,
                     thd_pct=self._thd_pct[number],
                     crest_factor=_crest_factor(waves[number]),
                     harmonics_pct=tuple(
                         None if np.isnan(value) else value for value in self._harmonics[number]
                     ),
                     open_event=open_kinds.get(channel.name),
+                    kind=channel.kind.value,
                 )
             )
         return tuple(statuses)
@@ -106,6 +112,11 @@ class LiveValues:
     def frequency_hz(self) -> float | None:
         """Of the newest undisturbed basic interval of the first channel."""
         return self._frequency_hz
+
+    @property
+    def unbalance(self) -> UnbalanceValue | None:
+        """Of the newest basic interval in which three phases turned."""
+        return self._unbalance
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +177,8 @@ def build_snapshot(
             },
         ),
         health=_health(settings.store.path, progress),
+        u2_pct=None if live.unbalance is None else live.unbalance.u2_pct,
+        u0_pct=None if live.unbalance is None else live.unbalance.u0_pct,
     )
 
 
@@ -186,11 +199,26 @@ def _health(database: Path, progress: Progress) -> HealthStatus:
         ring_fill_pct=min(100.0, 100.0 * progress.ring_lag_s / RING_S),
         clock=progress.clock_state,
         clock_text=CLOCK_TEXT[progress.clock_state],
-        disk_free_mb=shutil.disk_usage(database.parent).free / 1e6,
-        database_mb=database.stat().st_size / 1e6 if database.exists() else 0.0,
+        disk_free_mb=_disk_free_mb(database.parent),
+        database_mb=_size_mb(database),
         temperature_c=_temperature_c(),
         last_fault=progress.last_fault,
+        n_waiting=progress.n_waiting,
     )
+
+
+def _disk_free_mb(folder: Path) -> float:
+    try:
+        return shutil.disk_usage(folder).free / 1e6
+    except OSError:  # the folder is gone, as with a disk that was pulled out
+        return 0.0
+
+
+def _size_mb(database: Path) -> float:
+    try:
+        return database.stat().st_size / 1e6
+    except OSError:
+        return 0.0
 
 
 def _temperature_c() -> float | None:

@@ -1,5 +1,6 @@
-"""Where the monitor and its page meet: a folder on a memory disk, and the page's process."""
+"""Around the monitor: its claim to a database, the folder where it meets its page, the page."""
 
+import fcntl
 import hashlib
 import os
 import socket
@@ -29,6 +30,64 @@ def runtime_folder(database: Path, environment: Mapping[str, str]) -> Path:
     folder = base / f"halfcycle-{os.getuid()}-{mark}"
     folder.mkdir(mode=0o700, exist_ok=True)
     return folder
+
+
+class Claim:
+    """That one monitor alone writes to a database, for as long as it runs.
+
+    A lock (flock) on a small file beside the database, `events.db.lock`, removed in the end; the
+    kernel lets go of it whatever ends the process. It holds between all processes on one computer
+    that reach the database in that folder, whoever runs them, whatever RUNTIME_DIRECTORY they
+    have, in a container or not. Not covered: a second name of the same file in another folder (a
+    hard link), and network disks without locks.
+    """
+
+    def __init__(self, path: Path | None, descriptor: int) -> None:
+        self._path = path
+        self._descriptor = descriptor
+
+    def close(self) -> None:
+        """Give it up. Harmless the second time."""
+        if self._path is not None:
+            self._path.unlink(missing_ok=True)  # before it is let go of: nobody else has it yet
+            os.close(self._descriptor)
+            self._path = None
+
+
+def claim_database(database: Path) -> Claim:
+    """Claim a database before anything else is done.
+
+    Where no such file can be made, no database can be written either: opening it says why.
+
+    :raises InputError: another monitor has it.
+    """
+    database = Path(os.path.realpath(database))
+    path = database.with_name(f"{database.name}.lock")
+    if database.exists() and not database.is_file():
+        return Claim(None, -1)
+    while True:
+        try:
+            descriptor = os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600)
+        except OSError:
+            return Claim(None, -1)
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(descriptor)
+            raise InputError(
+                f"store.path is {database}, and another monitor already writes to it; "
+                "stop that one first, or give this one a database of its own"
+            ) from error
+        if _is_same_file(path, descriptor):
+            return Claim(path, descriptor)
+        os.close(descriptor)  # its owner removed it between our opening and locking it
+
+
+def _is_same_file(path: Path, descriptor: int) -> bool:
+    try:
+        return os.path.samestat(path.stat(), os.fstat(descriptor))
+    except OSError:
+        return False
 
 
 def with_usable_port(page: Page) -> Page:

@@ -25,6 +25,7 @@ class State(StrEnum):
     STARTING = "starting"
     WATCHING = "watching"
     WAITING_FOR_DEVICE = "waiting_for_device"
+    NOT_STORING = "not_storing"  # watching, and what is found waits in memory
     STOPPED = "stopped"
 
 
@@ -90,6 +91,7 @@ class ChannelStatus:
     crest_factor: Number | None
     harmonics_pct: tuple[Number | None, ...]  # orders 1 to 50, of the first; empty before the first
     open_event: str | None  # kind of the event going on now
+    kind: str = "line"  # or neutral_to_earth
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,7 @@ class HealthStatus:
     database_mb: Number
     temperature_c: Number | None
     last_fault: str | None
+    n_waiting: int = 0  # events and log entries that the database has not taken yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,8 @@ class Snapshot:
     frequency_hz: Number | None
     waveform: WaveformStatus
     health: HealthStatus
+    u2_pct: Number | None = None  # unbalance of three phases, over 10 or 12 cycles
+    u0_pct: Number | None = None
 
 
 _SNAPSHOT = TypeAdapter(Snapshot)

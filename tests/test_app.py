@@ -16,6 +16,7 @@ import pytest
 from daemon.acquisition import DeviceFault, Fetched
 from daemon.app import Monitor, Summary
 from daemon.errors import InputError, StoreError
+from daemon.runtime import claim_database
 from daemon.schema import utc_seconds
 from daemon.settings import Settings
 from daemon.status import Snapshot, State, read_snapshot
@@ -26,6 +27,7 @@ from tests.whole_material import (
     CHECKOUT,
     RATE_HZ,
     children_of,
+    halfcycle,
     mains,
     running,
     settings_in,
@@ -173,6 +175,73 @@ def test_settings_are_kept_once_for_all_runs_that_share_them(tmp_path: Path) -> 
         (90.0,),
         (85.0,),
     ]
+
+
+def test_runs_of_recordings_do_not_count_as_time_before_a_live_one(tmp_path: Path) -> None:
+    write_wav(tmp_path / "a.wav", mains(0.5))
+    watch(settings_in(tmp_path, wav_driver()))
+    watch(live(tmp_path, 0.5))
+    assert log_kinds(tmp_path / "events.db") == ["started", "stopped"] * 2
+
+
+@pytest.mark.parametrize(
+    ("start_utc", "origin_s"),
+    [
+        ("2026-03-01T12:00:00Z", 0.0),
+        ("2026-03-01T12:03:20.5Z", -200.5),
+        ("2026-03-01T12:59:59Z", -599.0),
+        (None, 0.0),  # as fast as possible, made at an unknown time
+    ],
+)
+def test_slots_begin_at_tens_of_minutes_of_utc(
+    tmp_path: Path, start_utc: str | None, origin_s: float
+) -> None:
+    """IEC 61000-4-30, 4.5.4: tested with starts of which anyone can say the tick before."""
+    write_wav(tmp_path / "a.wav", mains(0.5))
+    settings = settings_in(tmp_path, wav_driver(start_utc=start_utc))
+    monitor = Monitor(settings, SystemClock(), with_page=False)
+    monitor.run(Calls())
+    # a double of this size, in seconds since 1970, resolves 0.24 us
+    assert monitor._pipeline._setup.slot_origin_index / RATE_HZ == pytest.approx(origin_s, abs=1e-6)
+
+
+def test_a_live_input_s_slots_follow_the_computer_s_clock(tmp_path: Path) -> None:
+    before_s = time.time()
+    monitor = Monitor(live(tmp_path, 0.5), SystemClock(), with_page=False)
+    monitor.run(Calls())
+    origin_s = monitor._pipeline._setup.slot_origin_index / RATE_HZ
+    # the first sample is taken after the look at the clock; opening takes below 5 s
+    assert 0.0 <= -(before_s + origin_s) % 600 <= 5.0
+
+
+def test_a_second_monitor_on_the_same_database_is_refused(tmp_path: Path) -> None:
+    """Whatever its runtime folder: the lock lies beside the database."""
+    settings = live(tmp_path)
+    config = write_config(tmp_path, wav_driver(pace="realtime", start_utc=None))
+    first = Monitor(settings, SystemClock(), with_page=False)
+    (tmp_path / "link.db").symlink_to(tmp_path / "events.db")
+    linked = settings_in(tmp_path, wav_driver(), store={"path": "link.db"})
+    with pytest.raises(InputError, match="another monitor already writes to it"):
+        Monitor(linked, SystemClock(), with_page=False)
+    (tmp_path / "other").mkdir()
+    done = halfcycle(
+        "monitor", "-c", config, "--no-page", RUNTIME_DIRECTORY=str(tmp_path / "other")
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == (
+        f"halfcycle: store.path is {tmp_path}/events.db, and another monitor already writes to "
+        "it; stop that one first, or give this one a database of its own\n"
+    )
+    first.run(after_s(0.1))
+    assert not (tmp_path / "events.db.lock").exists()
+    watch(settings, stop=after_s(0.1))
+
+
+def test_a_claim_left_by_a_kill_is_no_obstacle(tmp_path: Path) -> None:
+    (tmp_path / "events.db.lock").touch()
+    with closing(claim_database(tmp_path / "events.db")), pytest.raises(InputError):
+        claim_database(tmp_path / "events.db")
+    claim_database(tmp_path / "events.db").close()
 
 
 def live(folder: Path, duration_s: float = 60.0, *changes: tuple[float, float, float]) -> Settings:
@@ -338,16 +407,17 @@ def test_the_same_fault_is_logged_once(tmp_path: Path, runtime_directory: Path) 
     assert states == [State.WAITING_FOR_DEVICE]
 
 
-def test_a_database_that_fails_ends_the_run_and_leaves_nothing(
+def test_a_recording_that_cannot_be_stored_ends_at_once_and_leaves_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    settings = live(tmp_path, 30.0, (0.5, 29.0, 0.5))
-    monitor = Monitor(settings, SystemClock(), with_page=False)
+    """Somebody waits for the answer, and the file can be read again later."""
+    write_wav(tmp_path / "a.wav", mains(30.0, (0.5, 29.0, 0.5)))
+    monitor = Monitor(settings_in(tmp_path, wav_driver()), SystemClock(), with_page=False)
 
     def refuse(*given: object) -> None:
         raise StoreError("the disk is full")
 
-    monkeypatch.setattr(monitor._store, "add", refuse)
+    monkeypatch.setattr("daemon.store.Store.add", refuse)
     with pytest.raises(StoreError, match="the disk is full"):
         monitor.run(Calls())
 

@@ -34,9 +34,9 @@ CHECKOUT = Path(__file__).resolve().parent.parent
 
 
 def halfcycle(
-    *words: object, cwd: Path | None = None, timeout_s: float = 60.0
+    *words: object, cwd: Path | None = None, timeout_s: float = 60.0, **variables: str
 ) -> subprocess.CompletedProcess[str]:
-    """The command as a process of its own, run to its end."""
+    """The command as a process of its own, run to its end; keywords go to its environment."""
     return subprocess.run(
         [*COMMAND, *map(str, words)],
         capture_output=True,
@@ -45,7 +45,7 @@ def halfcycle(
         check=False,
         stdin=subprocess.DEVNULL,
         cwd=cwd,
-        env=environment(),
+        env=environment() | variables,
     )
 
 
