@@ -247,8 +247,8 @@ INFO = SourceInfo(8000.0, ("a",), 16, 4.0, 4000.0, True, True)
 
 
 def taken(volts: NDArray[np.float64], ppm: float = 0.0) -> Taken:
-    index = np.arange(1, 101) * 800.0
-    arrival_s = index / 8000.0 / (1 + ppm / 1e6)
+    index: NDArray[np.float64] = np.arange(800.0, 80_001.0, 800.0)
+    arrival_s: NDArray[np.float64] = index / 8000.0 / (1 + ppm / 1e6)
     arrival_s += np.random.default_rng(1).exponential(1e-3, 100)
     return Taken(volts[:, np.newaxis], index, arrival_s, 0)
 
