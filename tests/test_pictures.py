@@ -17,7 +17,7 @@ from daemon.store import Store
 from daemon.supply_statistics import Quantity, SupplyStatistics
 from tests.after_watch_material import fill, run
 from tools.picture_files import drawing_module
-from tools.supply_section import supply_sentences
+from tools.supply_section import supply_section
 
 
 @pytest.fixture
@@ -81,17 +81,18 @@ def test_statistics_of_the_supply_are_said(path: Path) -> None:
     statistics = SupplyStatistics()
     for value in values.tolist():
         statistics.add(Quantity.VOLTAGE, value)
-    assert supply_sentences(open_archive(path), [], 230.0) == ()
+    assert supply_section(open_archive(path), [], {1: 230.0}) == ()
     store = Store(path, "Europe/Vienna")
     store.put_statistics(1, [DayStatistics("2026-11-25", "L1", statistics.to_bytes())])
     store.close()
     profile = find_profile("iec-60038", None)
-    percentiles, *rules = supply_sentences(open_archive(path), [profile], 230.0)
+    percentiles, *rules = supply_section(open_archive(path), [profile], {1: 230.0})
     said = [float(word) for word in percentiles.split() if word.replace(".", "").isdecimal()]
     expected = np.percentile(values, [50, 5, 95])
     assert said[0] == 144
     near = pytest.approx(expected.tolist(), abs=0.35)  # bins, and the spacing at the tails
     assert [said[1], *said[-2:]] == near
     assert len(rules) == 1
+    assert rules[0].startswith(f"Compared with {profile.title}: L1: ")
     assert "within ±10 %: 100.0 %, indicative" in rules[0]
     assert rules[0].endswith("(within).")

@@ -42,7 +42,7 @@ from tools.report_facts import (
 )
 from tools.saved_pictures import CURVE_KINDS, judged_figure
 from tools.site import Site, find_site
-from tools.supply_section import supply_sentences
+from tools.supply_section import supply_section
 from tools.text import plural
 from tools.verdicts import StoredJudgements, judge_row, known_supplies
 from tools.watch_pictures import (
@@ -110,11 +110,16 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         n_unpictured=max(len(found.serious) - MOST_PICTURED, 0),
         advice=_advice(found),
         listing=list_rows(found.events, found.judgements),
-        statistics=supply_sentences(archive, found.compared.profiles, found.site.nominal_v),
+        statistics=supply_section(archive, found.compared.profiles, _declared_v(archive)),
         unseen=limits_of_sight(archive, found.compared),
         methods=[*METHODS, f"This database: {runs_words(archive)}."],
         safety=SAFETY,
     )
+
+
+def _declared_v(archive: Archive) -> dict[int, float]:
+    """The declared voltage of each run that tells it, by its id."""
+    return {run_id: supply.nominal_v for run_id, supply in known_supplies(archive).items()}
 
 
 def _gather(db: Path, archive: Archive, wanted: Wanted) -> _Gathered:

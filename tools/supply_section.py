@@ -1,44 +1,38 @@
 """What a report says of the supply over its whole time: statistics against supply limits."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 
-from daemon.archive import Archive, StatisticsRow
+from daemon.archive import Archive
 from daemon.errors import InputError
-from daemon.page.words import verdict_words
+from daemon.page.words import sentence_case
 from daemon.profiles import Profile, find_profile, user_profile_dir
-from daemon.supply_answers import supply_answers
 from daemon.supply_statistics import Quantity, SupplyStatistics, total
 from daemon.tolerance import SupplyProfile
+from tools.supply_words import Place, read_days, supply_sentences
 
 USUAL = "iec-60038"  # the common band of ±10 %, where the events were compared with equipment
 PERCENTS = (5.0, 50.0, 95.0)
 UNITS = {Quantity.VOLTAGE: "%", Quantity.FREQUENCY: "Hz", Quantity.DISTORTION: "%"}
 
 
-def supply_sentences(
-    archive: Archive, profiles: Sequence[Profile], nominal_v: float | None
+def supply_section(
+    archive: Archive, profiles: Sequence[Profile], nominal_v: Mapping[int, float]
 ) -> tuple[str, ...]:
-    """Percentiles, and each rule of the supply profiles; nothing where none were kept."""
-    rows = archive.statistics()
-    if not rows or nominal_v is None:
-        return ()
-    found = []
-    for channel in dict.fromkeys(row.channel for row in rows):
-        statistics = total(_unpacked(row for row in rows if row.channel == channel))
-        found += _percentiles(channel, statistics)
-        for profile in _supply_profiles(profiles):
-            for answer in supply_answers(profile, statistics, nominal_v):
-                verdict = f" ({verdict_words(answer.verdict)})" if answer.verdict else ""
-                text = f"{channel}, compared with {profile.title}: {answer.words()}{verdict}."
-                found += [text] if answer.share_pct is not None else []
+    """Percentiles, and each rule of the supply profiles; nothing where none were kept.
+
+    :param nominal_v: the declared voltage of each run, by its id.
+    """
+    places, damaged = read_days(archive, nominal_v)
+    found = [
+        text for place, days in places.items() for text in _percentiles(place, total(days.values()))
+    ]
+    for profile in _supply_profiles(profiles) if places or damaged else ():
+        answers = supply_sentences(archive, profile, nominal_v)
+        found += [f"Compared with {profile.title}: {text}" for text in answers]
     return tuple(found)
 
 
-def _unpacked(rows: Iterable[StatisticsRow]) -> list[SupplyStatistics]:
-    return [SupplyStatistics.from_bytes(row.data) for row in rows]
-
-
-def _percentiles(channel: str, statistics: SupplyStatistics) -> list[str]:
+def _percentiles(place: Place, statistics: SupplyStatistics) -> list[str]:
     found = []
     for quantity, unit in UNITS.items():
         histogram = statistics.of(quantity)
@@ -47,8 +41,10 @@ def _percentiles(channel: str, statistics: SupplyStatistics) -> list[str]:
             digits = 3 if quantity is Quantity.FREQUENCY else 1
             low, middle, high = (f"{value or 0.0:.{digits}f}" for value in values)
             interval = "10-second" if quantity is Quantity.FREQUENCY else "10-minute"
+            name = place.words(quantity)
+            subject = f"{name}, {quantity}" if name else sentence_case(quantity)
             found.append(
-                f"{channel}, {quantity}: half of {histogram.n_values} {interval} values were above "
+                f"{subject}: half of {histogram.n_values} {interval} values were above "
                 f"{middle} {unit}, 90 % of them between {low} and {high} {unit}."
             )
     return found
