@@ -11,6 +11,7 @@ from pathlib import Path
 
 from daemon.backlog import Backlog
 from daemon.clock import SampleClock
+from daemon.daily import DailyStatistics, DayStatistics
 from daemon.errors import StoreError
 from daemon.judge import facts_of, judge
 from daemon.records import Event, Gap, JudgedEvent, LogEntry, LogKind, Output
@@ -63,6 +64,11 @@ class Journal:
         self._times = times
         self._subject = subject
         self._backlog = Backlog()
+        settings = subject.settings
+        self._daily = DailyStatistics(
+            subject.channels, settings.supply.nominal_v, settings.site.timezone
+        )
+        self._days: dict[tuple[str, str], DayStatistics] = {}  # changed and not written yet
         self._trouble: _Trouble | None = None
         self._next_write_s = 0.0
         self._next_touch_s = 0.0
@@ -125,6 +131,7 @@ class Journal:
         numbers = [event.number for event in out.events]
         self.account.events = max([self.account.events, *numbers])
         self.account.lost += sum(gap.n_samples for gap in out.gaps)
+        self._note_days(self._daily.take(out, self._times))
         self._put(
             [self._judged(event) for event in out.events],
             [self._unobserved(gap) for gap in out.gaps],
@@ -155,6 +162,7 @@ class Journal:
         :raises StoreError: not all of it could be written.
         """
         account, until_s = self.account, self._until_utc_s()
+        self._note_days(self._daily.finish())
         if is_orderly:
             entry = LogEntry(LogKind.STOPPED, until_s, None, None, "stopped in good order")
             self._backlog.put([], [entry])
@@ -201,6 +209,8 @@ class Journal:
             self._trouble = None
         if is_due:
             self._store.add(self.run_id, [], [], self._progress())
+            self._store.put_statistics(self.run_id, list(self._days.values()))
+            self._days.clear()
         if self._store.thin(self._now_utc_s()):
             self.last_fault = "store.keep_mb is reached: what matters least is let go"
 
@@ -221,6 +231,9 @@ class Journal:
         if done:
             entry = LogEntry(LogKind.FAULT, self._now_utc_s(), None, None, done)
             self._backlog.put([], [entry])
+
+    def _note_days(self, days: list[DayStatistics]) -> None:
+        self._days |= {(day.day, day.channel): day for day in days}
 
     def _note_trouble(self, text: str) -> None:
         since_s = self._now_utc_s() if self._trouble is None else self._trouble.since_utc_s

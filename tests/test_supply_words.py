@@ -24,7 +24,9 @@ from drivers.errors import SourceEnded
 from drivers.simulated import SimulatedOptions, SimulatedSource
 from tests.database_material import run_info
 from tests.signals import make_setup
+from tests.test_app import watch as watch_recording
 from tests.test_cli_read import SNAPSHOT
+from tests.whole_material import settings_in
 from tools.cli import main
 from tools.supply_words import NOTHING_KEPT, Place, read_days, supply_sentences
 
@@ -128,6 +130,28 @@ def test_ten_minute_statistics_are_those_of_numpy(n_slots: int, tmp_path: Path) 
     within = 100 * np.mean([90 <= value <= 110 for value in voltage_pct[1:]])
     said = supply_sentences(open_archive(path), EN_50160, {1: 230.0})
     assert said[0].startswith(f"L1: 95 % of 10-minute values within ±10 %: {within:.1f} %, indic")
+
+
+def test_a_run_keeps_its_statistics_by_local_day(tmp_path: Path) -> None:
+    """From 23:49:50 in Vienna (UTC+1 in November) to 00:00:12, through the monitor itself."""
+    (tmp_path / "steady.yaml").write_text("supply: {nominal_v: 230, frequency_hz: 50}\n")
+    driver = {
+        "name": "simulated", "sample_rate_hz": RATE_HZ, "scenario": "steady.yaml",
+        "pace": "as_fast_as_possible", "start_utc": "2026-11-25T22:49:50Z", "duration_s": 622,
+    }  # fmt: skip
+    watch_recording(settings_in(tmp_path, driver))
+    found = {
+        (row.day, row.channel): SupplyStatistics.from_bytes(row.data)
+        for row in open_archive(tmp_path / "events.db").statistics()
+    }
+    assert list(found) == [("2026-11-25", "L1"), ("2026-11-26", "L1")]
+    evening, night = found.values()
+    voltage = evening.of(Quantity.VOLTAGE)
+    assert voltage.n_values == 1  # from 23:50 to midnight; ten seconds before are no ten minutes
+    assert voltage.percentile(50) == pytest.approx(100, abs=0.051)  # half a bin
+    assert evening.of(Quantity.FREQUENCY).n_values == pytest.approx(61, abs=1)
+    assert night.of(Quantity.FREQUENCY).n_values == 1
+    assert night.of(Quantity.VOLTAGE).n_values == 0
 
 
 # --- from the database to sentences ---------------------------------------------------------------
