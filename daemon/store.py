@@ -125,6 +125,8 @@ class Store:
 
         A waveform with the same first sample is replaced, another one is added; an event handed
         on without a trace or waveform keeps what it has.
+
+        :param progress: how far the run has got, written in the same transaction.
         """
         if not events and not log and progress is None:
             return
@@ -141,6 +143,8 @@ class Store:
                 for entry in log
             ]
             hash_chain.extend(connection, closed, logged)
+            if progress is not None:
+                _touch(connection, int(run_id), progress)
 
     def put_statistics(self, run_id: int, days: Sequence[DayStatistics]) -> None:
         """Keep the statistics of these days as they stand now, in place."""
