@@ -21,6 +21,7 @@ VERBS = {
     "preflight": ("tools.preflight", "Before a watch: look for all that could spoil it."),
     "calibrate": ("tools.calibrate", "Find a channel's gain with a reference meter."),
     "monitor": ("tools.monitor", "Watch a circuit until told to stop, and keep what matters."),
+    "page": ("tools.page", "The status page alone, of a monitor run with --no-page."),
     "measure": ("tools.measure", "Print measurements; nothing is stored."),
     "events": ("tools.events", "List what happened."),
     "show": ("tools.show", "Show one event whole."),
