@@ -9,11 +9,11 @@ card that needs seconds for a commit gets fewer, larger ones.
 from dataclasses import dataclass
 from pathlib import Path
 
+from daemon.appraise import Appraiser, Stamp
 from daemon.backlog import Backlog
 from daemon.clock import SampleClock
 from daemon.daily import DailyStatistics, DayStatistics
 from daemon.errors import StoreError
-from daemon.judge import facts_of, judge
 from daemon.records import Event, Gap, JudgedEvent, LogEntry, LogKind, Output
 from daemon.schema import utc_text
 from daemon.settings import Settings, settings_snapshot
@@ -63,6 +63,7 @@ class Journal:
         self._clock = clock
         self._times = times
         self._subject = subject
+        self._appraiser = Appraiser(subject.settings, subject.info, subject.profile)
         self._backlog = Backlog()
         settings = subject.settings
         self._daily = DailyStatistics(
@@ -133,7 +134,7 @@ class Journal:
         self.account.lost += sum(gap.n_samples for gap in out.gaps)
         self._note_days(self._daily.take(out, self._times))
         self._put(
-            [self._judged(event) for event in out.events],
+            [self._judged(event, out.events) for event in out.events],
             [self._unobserved(gap) for gap in out.gaps],
         )
 
@@ -253,13 +254,11 @@ class Journal:
         entry = LogEntry(LogKind.FAULT, trouble.since_utc_s, None, duration_s, text)
         self._backlog.put([], [entry])
 
-    def _judged(self, event: Event) -> JudgedEvent:
-        supply = self._subject.settings.supply
-        judgement = judge(
-            facts_of(event), self._subject.profile, supply.nominal_v, float(supply.frequency_hz)
-        )
+    def _judged(self, event: Event, at_once: list[Event]) -> JudgedEvent:
+        together = [other for other in at_once if other.group == event.group]
         index = event.start_s * self._subject.info.sample_rate_hz
-        return JudgedEvent(event, judgement, self._times.utc_s(index), self._times.state_at(index))
+        stamp = Stamp(self._times.utc_s(index), self._times.state_at(index))
+        return self._appraiser.appraise(event, together, stamp)
 
     def _unobserved(self, gap: Gap) -> LogEntry:
         rate_hz = self._subject.info.sample_rate_hz

@@ -1,0 +1,141 @@
+"""What is said of an event beyond its measured values: verdict, labels, uncertainty, cause."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from daemon.calibration import ChannelCalibration
+from daemon.cause import Cause, TransientFacts, facts_of, probable_cause
+from daemon.judge import facts_of as judged_facts
+from daemon.judge import judge
+from daemon.labels import labels_of
+from daemon.records import Event, JudgedEvent, Kind
+from daemon.settings import Settings
+from daemon.tolerance import Profile
+from daemon.uncertainty import (
+    Chain,
+    duration_budget,
+    frequency_budget,
+    rms_budget,
+    thd_budget,
+    transient_budget,
+)
+from drivers.registry import find_driver
+from drivers.source import SourceInfo
+
+VOLTAGE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
+FINE_WITHIN_S = 0.001  # how well an end found in the waveform itself is known
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """When an event began."""
+
+    start_utc_s: float
+    clock: str  # how far that can be trusted
+
+
+class Appraiser:
+    """Knows the profile, the supply and the input; looks at one event at a time."""
+
+    def __init__(self, settings: Settings, info: SourceInfo, profile: Profile) -> None:
+        self._profile = profile
+        self._declared_v = settings.supply.nominal_v
+        self._frequency_hz = float(settings.supply.frequency_hz)
+        self._chains = {name: _chain(settings, info, name) for name in _names(settings, info)}
+        # The scale of a recording or a simulation is part of the configuration, not measured.
+        self._is_scale_given = not find_driver(settings.driver.name).is_hardware
+
+    def appraise(self, event: Event, together: Sequence[Event], stamp: Stamp) -> JudgedEvent:
+        """Everything for the database.
+
+        :param together: the events of its group, as far as they are known now.
+        """
+        judgement = judge(judged_facts(event), self._profile, self._declared_v, self._frequency_hz)
+        category, cell = labels_of(event, self._frequency_hz)
+        cause, evidence = self._cause(event, together)
+        return JudgedEvent(
+            event=event,
+            judgement=judgement,
+            start_utc_s=stamp.start_utc_s,
+            clock=stamp.clock,
+            category=category,
+            cell=cell,
+            uncertainty=self._uncertainty(event),
+            duration_uncertainty_s=self._duration_uncertainty_s(event),
+            cause=cause,
+            evidence=evidence,
+        )
+
+    def _cause(self, event: Event, together: Sequence[Event]) -> tuple[str | None, str | None]:
+        """Only of what is over; an unknown cause is said to be unknown, with the reason."""
+        if event.duration_s is None:
+            return None, None
+        facts = facts_of(event, together, self._declared_v, self._frequency_hz)
+        hint = probable_cause(replace(facts, transient=self._transient(event)))
+        words = hint.cause.value
+        if hint.cause is not Cause.UNKNOWN:
+            words = f"{hint.confidence.value}: {words}"
+        return words, "; ".join([*hint.evidence, *([hint.advice] if hint.advice else [])])
+
+    def _transient(self, event: Event) -> TransientFacts | None:
+        detail = event.detail
+        if event.kind is not Kind.TRANSIENT or detail.deviation_v is None:
+            return None
+        return TransientFacts(
+            detail.oscillation_hz,
+            100 * abs(detail.deviation_v) / (2**0.5 * self._declared_v),
+            bool(detail.looks_like_capacitor),
+        )
+
+    def _uncertainty(self, event: Event) -> float | None:
+        """Expanded (k = 2), in the event's unit; None where no budget can be drawn up."""
+        chain = self._chains.get(event.channel)
+        if chain is None or (chain.gain_pct is None and not self._is_scale_given):
+            return None
+        detail = event.detail
+        if event.kind in VOLTAGE_KINDS:
+            return rms_budget(event.value, chain).expanded
+        if event.kind is Kind.FREQUENCY:
+            return frequency_budget(event.value, self._declared_v, chain).expanded
+        if event.kind is Kind.DISTORTION:
+            return thd_budget(event.value, self._declared_v, chain).expanded
+        if event.kind is Kind.TRANSIENT and detail.deviation_v and detail.width_s:
+            found = transient_budget(
+                detail.deviation_v, detail.width_s, detail.oscillation_hz, chain
+            ).expanded
+            return found if detail.is_resolved else None
+        return None
+
+    def _duration_uncertainty_s(self, event: Event) -> float | None:
+        chain = self._chains.get(event.channel)
+        if chain is None or event.duration_s is None or event.kind not in VOLTAGE_KINDS:
+            return None
+        return duration_budget(event.duration_s, chain).expanded
+
+
+def _names(settings: Settings, info: SourceInfo) -> list[str]:
+    if settings.channels is None:
+        return list(info.inputs)
+    return [channel.name for channel in settings.channels]
+
+
+def _chain(settings: Settings, info: SourceInfo, name: str) -> Chain:
+    calibrated = _calibration_of(settings, name)
+    channels = {channel.name: channel for channel in settings.channels or ()}
+    gain = abs(channels[name].gain_v_per_v) if name in channels else 1.0
+    return Chain(
+        sample_rate_hz=info.sample_rate_hz,
+        frequency_hz=float(settings.supply.frequency_hz),
+        bits=info.bits,
+        full_scale_v=gain * info.full_scale_v,
+        bandwidth_hz=info.bandwidth_hz,
+        gain_pct=None if calibrated is None else 2 * calibrated.gain_uncertainty_pct,
+        noise_v=None if calibrated is None else calibrated.noise_v,
+        jitter_s=info.jitter_s,
+    )
+
+
+def _calibration_of(settings: Settings, name: str) -> ChannelCalibration | None:
+    if settings.calibration is None:
+        return None
+    return settings.calibration.content.channel(name)
