@@ -45,6 +45,10 @@ class DailyStatistics:
                 statistics.add(Quantity.DISTORTION, ten.thd_pct, ten.flagged)
             if ten.pst is not None:
                 statistics.add(Quantity.FLICKER, ten.pst, ten.flagged)
+        for unbalance in out.unbalance_ten_minute:  # of all lines: counted with the first channel
+            key = (self._day(unbalance.start_index, clock), 0)
+            changed.add(key)
+            self._of(*key).add(Quantity.UNBALANCE, unbalance.u2_pct, unbalance.flagged)
         return self._stand(sorted(changed))
 
     def finish(self) -> list[DayStatistics]:

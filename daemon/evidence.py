@@ -29,6 +29,11 @@ class SampleHistory:
         self._pieces: deque[tuple[int, Floats]] = deque()
 
     @property
+    def first_index(self) -> int:
+        """Index of the oldest sample that is still here."""
+        return self._pieces[0][0] if self._pieces else 0
+
+    @property
     def next_index(self) -> int:
         """Index of the sample that will come next."""
         if not self._pieces:
@@ -47,15 +52,25 @@ class SampleHistory:
         """The samples of a span, as far as they are still here; None when none are."""
         first = max(0, round(start_s * self._sample_rate_hz))
         stop = round(stop_s * self._sample_rate_hz)
+        begins, volts = self.samples(first, stop)
+        if len(volts) == 0:
+            return None
+        return Waveform(begins, self._sample_rate_hz, volts.astype(np.float32))
+
+    def samples(self, first: int, stop: int) -> tuple[int, Floats]:
+        """The samples from index `first` up to `stop`, as far as they are still here.
+
+        :returns: the index of the first one, and the samples in V.
+        """
         found = [
             (max(first, start), volts[max(0, first - start) : stop - start])
             for start, volts in self._pieces
             if start < stop and first < start + len(volts)
         ]
         if not found:
-            return None
-        samples = np.concatenate([volts for _, volts in found]).astype(np.float32)
-        return Waveform(found[0][0], self._sample_rate_hz, samples)
+            return first, np.empty(0)
+        parts = [volts for _, volts in found]
+        return found[0][0], parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 class TraceHistory:

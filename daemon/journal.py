@@ -14,7 +14,16 @@ from daemon.backlog import Backlog
 from daemon.clock import SampleClock
 from daemon.daily import DailyStatistics, DayStatistics
 from daemon.errors import StoreError
-from daemon.records import Event, Gap, JudgedEvent, LogEntry, LogKind, Output
+from daemon.neutral_earth import log_entry
+from daemon.records import (
+    Event,
+    Gap,
+    JudgedEvent,
+    LogEntry,
+    LogKind,
+    NeutralEarthExcursion,
+    Output,
+)
 from daemon.schema import utc_text
 from daemon.settings import Settings, settings_snapshot
 from daemon.store import PreviousRun, RunInfo, RunProgress, Store
@@ -135,7 +144,8 @@ class Journal:
         self._note_days(self._daily.take(out, self._times))
         self._put(
             [self._judged(event, out.events) for event in out.events],
-            [self._unobserved(gap) for gap in out.gaps],
+            [self._unobserved(gap) for gap in out.gaps]
+            + [self._neutral_earth(found) for found in out.neutral_earth],
         )
 
     def log(self, kind: LogKind, text: str) -> None:
@@ -259,6 +269,11 @@ class Journal:
         index = event.start_s * self._subject.info.sample_rate_hz
         stamp = Stamp(self._times.utc_s(index), self._times.state_at(index))
         return self._appraiser.appraise(event, together, stamp)
+
+    def _neutral_earth(self, found: NeutralEarthExcursion) -> LogEntry:
+        return log_entry(
+            found, self._times.utc_s(found.start_s * self._subject.info.sample_rate_hz)
+        )
 
     def _unobserved(self, gap: Gap) -> LogEntry:
         rate_hz = self._subject.info.sample_rate_hz

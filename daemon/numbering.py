@@ -40,6 +40,11 @@ class Numbering:
         self._members.append(_Member(self._n_given, group, channel, start_index, end_index))
         return self._n_given, group
 
+    def enter_alone(self) -> tuple[int, int]:
+        """Number and group of an event that is about all channels: it gathers no others."""
+        self._n_given += 1
+        return self._n_given, self._n_given
+
     def end(self, number: int, end_index: float) -> None:
         """The event is over."""
         self._members = [

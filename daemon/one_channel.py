@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.evidence import SampleHistory
+from daemon.flagging import Span, Waiting
 from daemon.measure.aggregate import (
     Aggregate,
     ShortAggregates,
@@ -12,6 +13,7 @@ from daemon.measure.aggregate import (
 )
 from daemon.measure.channel import ChannelMeter, Intervals, Measured
 from daemon.measure.flicker import FlickerMeter, ShortTerm, ShortTermSlots
+from daemon.measure.fundamental import Crossings
 from daemon.numbering import Numbering
 from daemon.plan import ChannelSetup, PipelineSetup
 from daemon.rapid_change import RapidChangeLimits
@@ -23,8 +25,6 @@ from daemon.voltage_events import VoltageEvents
 
 HISTORY_S = 3.0  # of samples kept beyond the newest frame: an event's margins, and then some
 
-Span = tuple[float, float]  # in samples; the end of one that goes on is infinite
-
 
 class OneChannel:
     """Measures one channel and finds its events; what it brings goes into an `Output`."""
@@ -35,7 +35,7 @@ class OneChannel:
         self._channel = setup.channels[number]
         self._numbering = numbering
         self._newest_upward: Span | None = None  # crossing, and its period
-        self._waiting: list[BasicInterval] = []
+        self._waiting: Waiting[BasicInterval] = Waiting()
         self._voltage_events = VoltageEvents(
             self._channel.name,
             setup.sample_rate_hz,
@@ -90,6 +90,11 @@ class OneChannel:
         out.ten_minute += self._longer.finish()
 
     @property
+    def history(self) -> SampleHistory:
+        """The samples of this segment, back to well before the newest windows."""
+        return self._history
+
+    @property
     def spans(self) -> list[Span]:
         """Where a dip, swell or interruption touched the voltage, as of the latest frame."""
         return self._voltage_events.spans
@@ -97,13 +102,11 @@ class OneChannel:
     def release(self, spans: list[Span], seen_until: float, out: Output) -> None:
         """Hand on the intervals of which it is certain by now whether a disturbance touched them.
 
-        :param spans: of all channels.
-        :param seen_until: windows have been measured up to this sample.
+        :param spans: of all lines.
+        :param seen_until: all lines have been measured up to this sample.
         """
-        ready = [interval for interval in self._waiting if interval.end_index <= seen_until]
-        self._waiting = self._waiting[len(ready) :]
-        for interval in ready:
-            self._use(_flag(interval, spans), out)
+        for interval in self._waiting.take(spans, seen_until):
+            self._use(interval, out)
         for pst in self._longer.take_spans(spans):
             out.events += self._slow_events.take_flicker(pst, self._numbering)
         out.ten_minute += self._longer.ready()
@@ -115,26 +118,18 @@ class OneChannel:
 
     def latest_wave(self, n_cycles: int) -> NDArray[np.float64]:
         """The newest whole cycles in V, from an upward zero crossing on; empty before the first."""
-        if self._newest_upward is None:
-            return np.empty(0)
-        start, period = self._newest_upward
-        first = start - (n_cycles - 1) * period
-        rate_hz = self._setup.sample_rate_hz
-        wave = self._history.cut(first / rate_hz, (start + period) / rate_hz)
-        return np.empty(0) if wave is None else wave.volts.astype(np.float64)
+        return newest_wave(self._history, self._newest_upward, n_cycles, self._setup.sample_rate_hz)
 
     def _detect(self, measured: Measured, out: Output) -> Measured:
         crossings, urms_v = measured.crossings, measured.urms_half_v
-        if crossings.is_upward.any():
-            newest = int(np.flatnonzero(crossings.is_upward)[-1])
-            self._newest_upward = (float(crossings.index[newest]), float(crossings.period[newest]))
+        self._newest_upward = newest_upward(crossings, self._newest_upward)
         out.half_cycles.append(HalfCycles(self._number, crossings.index, crossings.period, urms_v))
         out.events += self._voltage_events.feed(
             measured, self._meter, self._history, self._numbering
         )
         if self._rapid_events is not None:
             out.events += self._rapid_events.feed(crossings.index, urms_v, self._numbering)
-        self._waiting += _basic_intervals(self._number, measured.intervals)
+        self._waiting.add(_basic_intervals(self._number, measured.intervals))
         return measured
 
     def _use(self, interval: BasicInterval, out: Output) -> None:
@@ -252,6 +247,26 @@ def scaled(raw_v: NDArray[np.float64], channel: ChannelSetup) -> NDArray[np.floa
     return raw_v * channel.gain_v_per_v if channel.gain_v_per_v != 1 else raw_v
 
 
+def newest_upward(crossings: Crossings, before: Span | None) -> Span | None:
+    """The latest upward crossing and its period, in samples; `before` where there is none."""
+    if not crossings.is_upward.any():
+        return before
+    newest = int(np.flatnonzero(crossings.is_upward)[-1])
+    return float(crossings.index[newest]), float(crossings.period[newest])
+
+
+def newest_wave(
+    history: SampleHistory, newest: Span | None, n_cycles: int, rate_hz: float
+) -> NDArray[np.float64]:
+    """The whole cycles in V up to the one that begins with the newest upward crossing."""
+    if newest is None:
+        return np.empty(0)
+    start, period = newest
+    first = start - (n_cycles - 1) * period
+    wave = history.cut(first / rate_hz, (start + period) / rate_hz)
+    return np.empty(0) if wave is None else wave.volts.astype(np.float64)
+
+
 def _basic_intervals(channel: int, found: Intervals) -> list[BasicInterval]:
     return [
         BasicInterval(
@@ -266,19 +281,3 @@ def _basic_intervals(channel: int, found: Intervals) -> list[BasicInterval]:
         )
         for n in range(len(found.start_index))
     ]
-
-
-def _flag(interval: BasicInterval, spans: list[tuple[float, float]]) -> BasicInterval:
-    start, end = interval.start_index, interval.end_index
-    if not any(begins < end and ends > start for begins, ends in spans):
-        return interval
-    return BasicInterval(
-        channel=interval.channel,
-        start_index=start,
-        end_index=end,
-        urms_v=interval.urms_v,
-        frequency_hz=interval.frequency_hz,
-        thd_pct=interval.thd_pct,
-        harmonics_pct=interval.harmonics_pct,
-        flagged=True,
-    )

@@ -7,13 +7,16 @@ blocks: the framer sees to that.
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.evidence import SampleHistory
 from daemon.measure.channel import ChannelMeter, Measured
 from daemon.measure.frames import Frame, Framer
 from daemon.measure.slots import FrequencySlots
+from daemon.neutral_earth import NeutralEarth
 from daemon.numbering import Numbering
 from daemon.one_channel import OneChannel
 from daemon.plan import PipelineSetup
 from daemon.records import Gap, Output
+from daemon.three_phase import ThreePhase, is_three_phase
 from drivers.source import Block
 
 
@@ -21,11 +24,16 @@ class Pipeline:
     """Feeds on blocks; remembers what it needs of the samples before them."""
 
     def __init__(self, setup: PipelineSetup) -> None:
-        self._setup = setup
         numbering = Numbering()
-        self._channels = [
-            OneChannel(number, setup, numbering) for number in range(len(setup.channels))
-        ]
+        self._setup = setup
+        self._lines = {number: OneChannel(number, setup, numbering) for number in setup.lines}
+        self._first_line = next(iter(self._lines.values()))
+        self._neutral_earth = {
+            number: NeutralEarth(number, setup)
+            for number in range(len(setup.channels))
+            if number not in self._lines
+        }
+        self._three_phase = ThreePhase(setup, numbering) if is_three_phase(setup) else None
         self._frequency = FrequencySlots(setup.sample_rate_hz, setup.slot_origin_index)
         self._framer = Framer(frame_length(setup))
         self._next_index = 0
@@ -50,33 +58,81 @@ class Pipeline:
 
     def latest_waves(self, n_cycles: int) -> list[NDArray[np.float64]]:
         """The newest whole cycles of every channel in V, from an upward zero crossing on."""
-        return [channel.latest_wave(n_cycles) for channel in self._channels]
+        channels = self._lines | self._neutral_earth
+        return [channels[number].latest_wave(n_cycles) for number in sorted(channels)]
+
+    @property
+    def _histories(self) -> list[SampleHistory]:
+        return [line.history for line in self._lines.values()]
 
     def _take(self, frame: Frame, out: Output) -> None:
-        measured = []
-        for channel, setup in zip(self._channels, self._setup.channels, strict=True):
-            if frame.starts_segment:
-                channel.begin(frame.first_index)
-            measured.append(channel.feed(frame.first_index, frame.volts[:, setup.column], out))
+        n_told = len(out.events)
+        if frame.starts_segment:
+            self._begin(frame.first_index)
+        measured = self._measure(frame, out)
         first = measured[:1]
         if frame.ends_segment:
-            measured = [channel.finish_meter(out) for channel in self._channels]
+            measured = [line.finish_meter(out) for line in self._lines.values()]
             first += measured[:1]
-        spans = [span for channel in self._channels for span in channel.spans]
-        for channel, latest in zip(self._channels, measured, strict=True):
-            channel.release(spans, _seen_until(latest, frame), out)
+        for part in first:
+            self._follow(part, out)
+        seen_until = np.inf if frame.ends_segment else min(map(_seen_until, measured))
+        self._release(seen_until, out)
         self._count_frequency(first, out)
         if frame.ends_segment:
-            self._frequency.restart()
-            for channel in self._channels:
-                channel.finish(out)
+            self._finish(frame.first_index + len(frame.volts), out)
+        if self._three_phase is not None:
+            out.events[n_told:] = self._three_phase.type_dips(out.events[n_told:], self._histories)
+
+    def _begin(self, first_index: int) -> None:
+        for line in self._lines.values():
+            line.begin(first_index)
+        for other in self._neutral_earth.values():
+            other.begin()
+        if self._three_phase is not None:
+            self._three_phase.begin()
+
+    def _measure(self, frame: Frame, out: Output) -> list[Measured]:
+        """What each line found; the others only keep their samples."""
+        columns = [frame.volts[:, channel.column] for channel in self._setup.channels]
+        for number, other in self._neutral_earth.items():
+            other.feed(frame.first_index, columns[number])
+        return [
+            line.feed(frame.first_index, columns[number], out)
+            for number, line in self._lines.items()
+        ]
+
+    def _follow(self, first_line: Measured, out: Output) -> None:
+        """Measure what is measured on the windows of the first line."""
+        for other in self._neutral_earth.values():
+            other.follow(first_line, out)
+        if self._three_phase is not None:
+            self._three_phase.follow(first_line.intervals, self._histories)
+
+    def _release(self, seen_until: float, out: Output) -> None:
+        """Hand on what all lines have been measured up to, whatever became of it on any."""
+        spans = [span for line in self._lines.values() for span in line.spans]
+        for line in self._lines.values():
+            line.release(spans, seen_until, out)
+        for other in self._neutral_earth.values():
+            other.release(spans, seen_until, out)
+        if self._three_phase is not None:
+            self._three_phase.release(spans, seen_until, out)
+
+    def _finish(self, next_index: int, out: Output) -> None:
+        self._frequency.restart()
+        for line in self._lines.values():
+            line.finish(out)
+        for other in self._neutral_earth.values():
+            other.finish()
+        if self._three_phase is not None:
+            self._three_phase.finish(next_index, out)
 
     def _count_frequency(self, measured: list[Measured], out: Output) -> None:
-        """Power frequency is taken from the first channel."""
-        channel = self._channels[0]
+        """Power frequency is taken from the first line."""
         for part in measured:
-            for value in self._frequency.feed(part.crossings, channel.spans):
-                channel.take_frequency(value, out)
+            for value in self._frequency.feed(part.crossings, self._first_line.spans):
+                self._first_line.take_frequency(value, out)
 
 
 def frame_length(setup: PipelineSetup) -> int:
@@ -85,9 +141,7 @@ def frame_length(setup: PipelineSetup) -> int:
     return multiple * max(1, round(setup.frame_s * setup.sample_rate_hz / multiple))
 
 
-def _seen_until(latest: Measured, frame: Frame) -> float:
+def _seen_until(latest: Measured) -> float:
     """Values are stamped with the start of their window: one more cycle has been seen."""
-    if frame.ends_segment:
-        return np.inf
     index = latest.crossings.index
     return float(index[-1]) if len(index) else -np.inf

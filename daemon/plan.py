@@ -1,6 +1,7 @@
 """What the measurement has to know beforehand."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from daemon.measure.channel import Supply
 from daemon.slow_events import SlowLimits
@@ -8,6 +9,21 @@ from daemon.thresholds import VoltageLimits
 
 LIVE_FRAME_S = 1.0
 BULK_FRAME_S = 5.0  # a recording needs no quick answer, and long frames cost less
+
+
+class Wiring(StrEnum):
+    """What the lines have to do with each other."""
+
+    SINGLE_PHASE = "single_phase"  # each on its own
+    SPLIT_PHASE = "split_phase"
+    THREE_PHASE = "three_phase"
+
+
+class ChannelKind(StrEnum):
+    """What a channel measures."""
+
+    LINE = "line"  # the supply
+    NEUTRAL_TO_EARTH = "neutral_to_earth"
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +34,7 @@ class ChannelSetup:
     column: int  # of the blocks
     gain_v_per_v: float
     offset_v: float
+    kind: ChannelKind = ChannelKind.LINE
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,3 +52,14 @@ class PipelineSetup:
     lamp_v: int | None = 230  # the flickermeter's reference lamp, 230 or 120; None: no flicker
     slot_origin_index: float = 0.0  # a sample index at which a 10-minute slot begins
     frame_s: float = LIVE_FRAME_S  # samples are measured in pieces of this length
+    wiring: Wiring = Wiring.SINGLE_PHASE
+    neutral_earth_v: float | None = None  # over 150/180 cycles; None: not watched
+
+    @property
+    def lines(self) -> tuple[int, ...]:
+        """The numbers of the channels that measure the supply; there is at least one."""
+        return tuple(
+            number
+            for number, channel in enumerate(self.channels)
+            if channel.kind is ChannelKind.LINE
+        )

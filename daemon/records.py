@@ -104,6 +104,28 @@ class TenMinuteValue:
     flagged: bool
 
 
+@dataclass(frozen=True, slots=True)
+class UnbalanceValue:
+    """Three voltages over common windows, in % of the positive sequence (IEC 61000-4-30, 5.7)."""
+
+    start_index: float
+    end_index: float
+    u2_pct: float  # negative sequence; NaN where there is no positive one
+    u0_pct: float  # zero sequence, likewise
+    flagged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NeutralEarthExcursion:
+    """Voltage between neutral and earth above its limit; told when it begins and when it ends."""
+
+    channel: str
+    start_s: float
+    duration_s: float | None  # None: it has only begun
+    highest_v: float  # over 150/180 cycles, so far
+    threshold_v: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Trace:
     """`urms_half` around one event. A long event keeps its start and its end."""
@@ -140,6 +162,10 @@ class EventDetail:
     end_angle_deg: float | None = None
     phase_jump_deg: float | None = None
     dropout_half_cycles: int | None = None
+    # Interruptions: its first crossing of that threshold and its latest way back, of `urms_half`.
+    interruption_start_s: float | None = None
+    interruption_end_s: float | None = None
+    dip_type: str | None = None  # A to G (Bollen), of three phases; None: not certain
     # Rapid voltage changes.
     delta_ss_v: float | None = None  # between the steady voltages before and after
     # Transients.
@@ -191,6 +217,9 @@ class Output:
     ten_minute: list[TenMinuteValue] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     gaps: list[Gap] = field(default_factory=list)
+    unbalance: list[UnbalanceValue] = field(default_factory=list)  # over basic intervals
+    unbalance_ten_minute: list[UnbalanceValue] = field(default_factory=list)
+    neutral_earth: list[NeutralEarthExcursion] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

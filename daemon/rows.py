@@ -134,8 +134,10 @@ def _detail(detail: EventDetail) -> str | None:
     return json.dumps(known) if known else None
 
 
-def _plain(value: float | bool) -> float | int | bool:
+def _plain(value: float | bool | str) -> float | int | bool | str:
     """numpy scalars end here, too."""
+    if isinstance(value, str):
+        return str(value)
     if isinstance(value, bool | np.bool_):
         return bool(value)
     return int(value) if isinstance(value, int | np.integer) else float(value)

@@ -2,7 +2,7 @@
 
 from daemon.errors import InputError
 from daemon.measure.channel import Supply
-from daemon.plan import BULK_FRAME_S, LIVE_FRAME_S, ChannelSetup, PipelineSetup
+from daemon.plan import BULK_FRAME_S, LIVE_FRAME_S, ChannelKind, ChannelSetup, PipelineSetup, Wiring
 from daemon.settings import Settings
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
@@ -37,12 +37,19 @@ def pipeline_setup(
             interruption=capture.interruption_pct,
             hysteresis=capture.hysteresis_pct,
         ),
-        slow_limits=SlowLimits(capture.distortion_pct, capture.frequency_pct, capture.flicker_pst),
+        slow_limits=SlowLimits(
+            distortion_pct=capture.distortion_pct,
+            frequency_pct=capture.frequency_pct,
+            flicker_pst=capture.flicker_pst,
+            unbalance_pct=capture.unbalance_pct,
+        ),
         rapid_change_pct=capture.rapid_change_pct,
         transient_pct=capture.transient_pct,
         lamp_v=_lamp_v(settings, info),
         slot_origin_index=slot_origin_index,
         frame_s=LIVE_FRAME_S if info.is_live else BULK_FRAME_S,
+        wiring=Wiring(supply.wiring),
+        neutral_earth_v=capture.neutral_earth_v,
     )
 
 
@@ -64,6 +71,12 @@ def _channels(settings: Settings, info: SourceInfo) -> tuple[ChannelSetup, ...]:
                 f"{len(info.inputs)} input(s), numbered from 0: {', '.join(info.inputs)}"
             )
     return tuple(
-        ChannelSetup(channel.name, channel.input, channel.gain_v_per_v, channel.offset_v)
+        ChannelSetup(
+            channel.name,
+            channel.input,
+            channel.gain_v_per_v,
+            channel.offset_v,
+            ChannelKind(channel.kind),
+        )
         for channel in settings.channels
     )

@@ -1,12 +1,13 @@
-"""Distortion, frequency and flicker events of one channel."""
+"""Distortion, frequency and flicker events of one channel, unbalance events of three."""
 
+import math
 from dataclasses import dataclass
 
 from daemon.excursions import Excursion, ExcursionDetector, Reading
 from daemon.measure.aggregate import Aggregate
 from daemon.measure.flicker import ShortTerm
 from daemon.numbering import Numbering
-from daemon.records import Event, Kind, TenSecondFrequency
+from daemon.records import Event, Kind, TenSecondFrequency, UnbalanceValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,10 +17,14 @@ class SlowLimits:
     distortion_pct: float | None
     frequency_pct: float | None  # of the nominal frequency, either way
     flicker_pst: float | None = None
+    unbalance_pct: float | None = None
 
 
 class SlowEvents:
-    """Feeds on aggregated values; hands on events, open ones included."""
+    """Feeds on aggregated values; hands on events, open ones included.
+
+    Watches for what it is given: where nobody feeds unbalance, there are no such events.
+    """
 
     def __init__(
         self, channel: str, sample_rate_hz: float, nominal_hz: float, limits: SlowLimits
@@ -33,6 +38,7 @@ class SlowEvents:
                 (Kind.DISTORTION, 0.0, limits.distortion_pct),
                 (Kind.FREQUENCY, nominal_hz, _share(nominal_hz, limits.frequency_pct)),
                 (Kind.FLICKER, 0.0, limits.flicker_pst),
+                (Kind.UNBALANCE, 0.0, limits.unbalance_pct),
             )
             if limit is not None
         }
@@ -50,6 +56,13 @@ class SlowEvents:
             return []
         end = value.start_index + 600 * self._fs_hz
         return self._take(Kind.FLICKER, Reading(value.start_index, end, value.pst), numbering)
+
+    def take_unbalance(self, value: UnbalanceValue, numbering: Numbering) -> list[Event]:
+        """Take a 150/180-cycle value of u2; one flagged or unknown says nothing."""
+        if value.flagged or math.isnan(value.u2_pct):
+            return []
+        reading = Reading(value.start_index, value.end_index, value.u2_pct)
+        return self._take(Kind.UNBALANCE, reading, numbering)
 
     def take_frequency(self, value: TenSecondFrequency, numbering: Numbering) -> list[Event]:
         """Take a 10-second frequency; a flagged one may end an event but says nothing else."""
@@ -80,13 +93,15 @@ class SlowEvents:
         if known is None or known == was_open:
             return []
         if was_open is None:
-            slack = self._fs_hz / 50
-            watched.number, watched.group = numbering.enter(
-                self._channel, known.start_index, None, slack
-            )
+            watched.number, watched.group = self._enter(kind, known.start_index, numbering)
         if known.end_index is not None:
             numbering.end(watched.number, known.end_index)
         return [self._event(watched, known)]
+
+    def _enter(self, kind: Kind, start_index: float, numbering: Numbering) -> tuple[int, int]:
+        if kind is Kind.UNBALANCE:  # may last for days, and is on all lines anyway
+            return numbering.enter_alone()
+        return numbering.enter(self._channel, start_index, None, self._fs_hz / 50)
 
     def _event(self, watched: "_Watched", now: Excursion) -> Event:
         start_s = now.start_index / self._fs_hz
@@ -111,7 +126,7 @@ class SlowEvents:
         )
 
 
-_UNITS = {Kind.DISTORTION: "%", Kind.FREQUENCY: "Hz", Kind.FLICKER: "Pst"}
+_UNITS = {Kind.DISTORTION: "%", Kind.FREQUENCY: "Hz", Kind.FLICKER: "Pst", Kind.UNBALANCE: "%"}
 
 
 class _Watched:

@@ -51,6 +51,8 @@ class Disturbance:
     extreme_index: float
     interrupted_from: float | None = None  # below the interruption threshold since then
     interrupted_samples: float = 0.0
+    interruption_start: float | None = None  # of its first stay below the interruption threshold
+    interruption_end: float | None = None  # of its latest one; None while that lasts
 
     @property
     def is_interruption(self) -> bool:
@@ -102,7 +104,10 @@ class ThresholdDetector:
         if is_new_extreme:
             now = replace(now, extreme_v=value, extreme_index=index)
         if now.interrupted_from is None and value < self._limits.interruption_v:
-            return replace(now, interrupted_from=index)
+            first = index if now.interruption_start is None else now.interruption_start
+            return replace(
+                now, interrupted_from=index, interruption_start=first, interruption_end=None
+            )
         if now.interrupted_from is not None and value >= self._limits.interruption_end_v:
             return _leave_interruption(now, index)
         return now
@@ -120,4 +125,4 @@ def _leave_interruption(now: Disturbance, index: float) -> Disturbance:
     if now.interrupted_from is None:
         return now
     spent = now.interrupted_samples + index - now.interrupted_from
-    return replace(now, interrupted_from=None, interrupted_samples=spent)
+    return replace(now, interrupted_from=None, interrupted_samples=spent, interruption_end=index)

@@ -1,7 +1,7 @@
 """Dips, swells and interruptions of one channel, each with the evidence that belongs to it."""
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -240,7 +240,11 @@ class VoltageEvents:
             flags=self._flags(grown, pieces),
             trace=grown.trace.trace(),
             waveforms=tuple(pieces),
-            detail=self._detail(grown) if is_final else NO_DETAIL,
+            detail=replace(
+                self._detail(grown) if is_final else NO_DETAIL,
+                interruption_start_s=_seconds(now.interruption_start, self._fs_hz),
+                interruption_end_s=_seconds(now.interruption_end, self._fs_hz),
+            ),
         )
 
     def _detail(self, grown: _Growing) -> EventDetail:

@@ -69,6 +69,7 @@ def found_in(path: Path, scenario: Scenario, until_s: float) -> list[Event]:
             "nominal_v": supply.nominal_v,
             "frequency_hz": round(supply.frequency_hz),
             "profile": "iti-2000",
+            "wiring": supply.wiring.replace("single", "single_phase"),
         },
     )
     source = find_driver("simulated")(settings.driver, ManualClock())

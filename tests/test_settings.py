@@ -118,7 +118,10 @@ def test_the_shortest_configuration_has_the_documented_defaults(tmp_path: Path) 
         "transient_pct": 20,
         "rapid_change_pct": None,
         "flicker_pst": 1,
+        "unbalance_pct": 2,  # the limit of EN 50160 (from memory)
+        "neutral_earth_v": None,
     }
+    assert settings.supply.wiring == "single_phase"
     assert settings.store.keep_mb == 500
     assert (settings.page.bind, settings.page.port) == ("127.0.0.1", 8230)
     assert settings.page.enabled
@@ -192,6 +195,9 @@ BAD_VALUES = [
     ({"capture": {"transient_pct": "off"}}, "capture.transient_pct", "off"),
     ({"capture": {"rapid_change_pct": 0}}, "capture.rapid_change_pct", "0"),
     ({"capture": {"flicker_pst": 0.1}}, "capture.flicker_pst", "0.1"),
+    ({"capture": {"unbalance_pct": 0}}, "capture.unbalance_pct", "0"),
+    ({"capture": {"neutral_earth_v": 0}}, "capture.neutral_earth_v", "0"),
+    ({"supply": {"wiring": "delta"}}, "supply.wiring", "delta"),
     ({"store": {"path": 3}}, "store.path", "3"),
     ({"store": {"path": ""}}, "store.path", "folder"),
     ({"store": {"path": "a\0b"}}, "store.path", "x00"),
@@ -288,6 +294,8 @@ def test_a_drivers_missing_library_is_not_the_files_fault(tmp_path: Path) -> Non
         ([{"name": "L1", "input": 0, "gain_v_per_v": 0}], "channels[0].gain_v_per_v", "0"),
         ([{"name": "L1", "input": 0, "gain": 2}], "channels[0].gain", "2"),
         ([{"name": "L1", "input": 0, "offset_v": "x"}], "channels[0].offset_v", "x"),
+        ([{"name": "L1", "input": 0, "kind": "neutral"}], "channels[0].kind", "neutral"),
+        ([{"name": "N", "input": 0, "kind": "neutral_to_earth"}], "channels", "of kind line"),
         ([{"name": "L1", "input": 0}, {"name": "L1", "input": 1}], "channels.name", "L1"),
         ([{"name": "L1", "input": 4}, {"name": "L2", "input": 4}], "channels.input", "4"),
     ],
@@ -303,6 +311,7 @@ def test_good_channels(tmp_path: Path) -> None:
     channels = load(tmp_path, raw).channels
     assert channels is not None
     assert (channels[0].input, channels[0].gain_v_per_v, channels[0].offset_v) == (2, -200.5, 0.0)
+    assert channels[0].kind == "line"
 
 
 def test_what_may_be_switched_off_may_be_null(tmp_path: Path) -> None:

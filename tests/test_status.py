@@ -25,7 +25,7 @@ def test_keys_are_the_agreed_ones(tmp_path: Path) -> None:
     content = json.loads(path.read_text(encoding="utf-8"))
     assert set(content) == {
         "version", "written_utc", "state", "site", "supply", "capture", "driver", "run",
-        "channels", "frequency_hz", "waveform", "health",
+        "channels", "frequency_hz", "waveform", "health", "u2_pct", "u0_pct",
     }  # fmt: skip
     assert content["state"] == "watching"
     assert content["channels"][0]["harmonics_pct"][0] == 100.0

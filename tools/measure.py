@@ -84,8 +84,9 @@ def _half_cycles(out: Output, setup: PipelineSetup) -> Iterator[Row]:
 
 
 def _basic(out: Output, setup: PipelineSetup) -> Iterator[Row]:
+    unbalance = {value.start_index: value for value in out.unbalance}
     for interval in out.intervals:
-        yield {
+        row: Row = {
             "t_s": interval.start_index / setup.sample_rate_hz,
             "channel": setup.channels[interval.channel].name,
             "urms_v": interval.urms_v,
@@ -94,6 +95,10 @@ def _basic(out: Output, setup: PipelineSetup) -> Iterator[Row]:
             "harmonics_pct": [_known(part) for part in interval.harmonics_pct.tolist()],
             "flagged": interval.flagged,
         }
+        value = unbalance.get(interval.start_index)
+        if value is not None and interval.channel == setup.lines[0]:  # they share their windows
+            row |= {"u2_pct": _known(value.u2_pct), "u0_pct": _known(value.u0_pct)}
+        yield row
 
 
 def _known(value: float) -> float | None:
@@ -139,6 +144,8 @@ def _voltage_line(row: Row) -> str:
 
 def _basic_line(row: Row) -> str:
     flag = "  touched by an event" if row["flagged"] else ""
+    if "u2_pct" in row:
+        flag = f"  unbalance u2 {_cell(row['u2_pct'], 0, 3)} %{flag}"
     frequency, thd = _cell(row["frequency_hz"], 12, 4), _cell(row["thd_pct"], 7, 3)
     return f"{_voltage_line(row)}  {frequency}  {thd}{flag}"
 

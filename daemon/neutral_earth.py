@@ -1,0 +1,135 @@
+"""The voltage between neutral and earth: no supply, so no dips and no harmonics of its own.
+
+It is measured on the windows of the first line. What is a lot is common practice, no source, and
+depends on the installation; so nothing is watched for unless a limit is set.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.evidence import SampleHistory
+from daemon.excursions import Excursion, ExcursionDetector, Reading
+from daemon.flagging import Span, Waiting
+from daemon.measure.aggregate import ShortAggregates
+from daemon.measure.channel import Measured
+from daemon.measure.shared_window import Floats, rms_on_windows, samples_of
+from daemon.measure.spectrum import MAX_ORDER
+from daemon.one_channel import HISTORY_S, newest_upward, newest_wave, scaled
+from daemon.plan import PipelineSetup
+from daemon.records import (
+    BasicInterval,
+    HalfCycles,
+    LogEntry,
+    LogKind,
+    NeutralEarthExcursion,
+    Output,
+)
+
+_NO_HARMONICS = np.full(MAX_ORDER, np.nan)
+_NO_HARMONICS.flags.writeable = False
+
+
+class NeutralEarth:
+    """Measures one such channel; what it brings goes into an `Output`."""
+
+    def __init__(self, number: int, setup: PipelineSetup) -> None:
+        self._number = number
+        self._setup = setup
+        self._channel = setup.channels[number]
+        self._newest_upward: Span | None = None
+        self._waiting: Waiting[BasicInterval] = Waiting()
+        self._short = ShortAggregates(
+            setup.sample_rate_hz, setup.supply.declared_v, setup.slot_origin_index
+        )
+        limit_v = setup.neutral_earth_v
+        self._detector = None if limit_v is None else ExcursionDetector(0.0, limit_v)
+        self.begin()
+
+    def begin(self) -> None:
+        """A new segment starts."""
+        self._history = SampleHistory(self._setup.sample_rate_hz, self._setup.frame_s + HISTORY_S)
+        self._short.restart()
+
+    def feed(self, first_index: int, volts: NDArray[np.float32]) -> None:
+        """Take one frame, in volts at the converter's input."""
+        self._history.add(first_index, scaled(volts.astype(np.float64), self._channel))
+
+    def follow(self, line: Measured, out: Output) -> None:
+        """Measure on the windows that the first line found in the same frame."""
+        crossings, found = line.crossings, line.intervals
+        self._newest_upward = newest_upward(crossings, self._newest_upward)
+        urms_v = self._rms(crossings.index, crossings.period)
+        out.half_cycles.append(HalfCycles(self._number, crossings.index, crossings.period, urms_v))
+        interval_v = self._rms(found.start_index, found.end_index - found.start_index)
+        self._waiting.add(
+            [
+                BasicInterval(self._number, start, end, rms_v, hz, np.nan, _NO_HARMONICS, False)
+                for start, end, rms_v, hz in zip(
+                    found.start_index.tolist(),
+                    found.end_index.tolist(),
+                    interval_v.tolist(),
+                    found.frequency_hz.tolist(),
+                    strict=True,
+                )
+            ]
+        )
+
+    def release(self, spans: list[Span], seen_until: float, out: Output) -> None:
+        """Hand on the intervals of which it is certain by now whether a disturbance touched them.
+
+        Those flagged count as well: a fault is when this voltage matters most.
+        """
+        ready = self._waiting.take(spans, seen_until)
+        out.intervals += ready
+        for interval in ready:
+            for short in self._short.feed(interval):
+                reading = Reading(short.start_index, short.end_index, short.urms_v)
+                out.neutral_earth += self._watch(reading)
+
+    def finish(self) -> None:
+        """The segment is over: of an excursion under way the end will not be known."""
+        if self._detector is not None:
+            self._detector.abandon()
+
+    def latest_wave(self, n_cycles: int) -> Floats:
+        """The newest whole cycles of the line in V, here; empty before the first."""
+        return newest_wave(self._history, self._newest_upward, n_cycles, self._setup.sample_rate_hz)
+
+    def _rms(self, start: Floats, length: Floats) -> Floats:
+        if len(start) == 0:
+            return np.empty(0)
+        first, stop = samples_of(float(start[0]), float(start[-1] + length[-1]))
+        begins, volts = self._history.samples(first, stop)
+        return rms_on_windows(volts, start - begins, length)
+
+    def _watch(self, reading: Reading) -> list[NeutralEarthExcursion]:
+        if self._detector is None:
+            return []
+        was_open, known = self._detector.open, self._detector.feed(reading)
+        if known is None or (was_open is not None and known.end_index is None):
+            return []
+        return [self._told(known)]
+
+    def _told(self, known: Excursion) -> NeutralEarthExcursion:
+        rate_hz = self._setup.sample_rate_hz
+        start_s = known.start_index / rate_hz
+        return NeutralEarthExcursion(
+            channel=self._channel.name,
+            start_s=start_s,
+            duration_s=None if known.end_index is None else known.end_index / rate_hz - start_s,
+            highest_v=known.extreme,
+            threshold_v=self._setup.neutral_earth_v or 0.0,
+        )
+
+
+def log_entry(found: NeutralEarthExcursion, start_utc_s: float) -> LogEntry:
+    """What the log says of it: once when it begins, and once when it is over."""
+    name, limit = found.channel, f"{found.threshold_v:g} V"
+    if found.duration_s is None:
+        text = f"{name}: neutral to earth above {limit}, {found.highest_v:.1f} V over 3 seconds"
+    else:
+        text = (
+            f"{name}: neutral to earth was above {limit} for {found.duration_s:.0f} s, "
+            f"at most {found.highest_v:.1f} V over 3 seconds"
+        )
+    return LogEntry(LogKind.FAULT, start_utc_s, found.start_s, found.duration_s, text)
