@@ -7,6 +7,7 @@ import click
 import numpy as np
 
 from daemon.archive import Archive, EventRow, open_archive
+from daemon.groups import join_rows, line_names
 from daemon.margin_words import margin_words, severity_words
 from daemon.page.words import duration_words, value_words, verdict_words, what_words
 from daemon.profiles import scope_warning
@@ -44,8 +45,9 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     lines += wrapped(_meaning(judgement), width)
     lines += [line for text in _warnings(event, judgements) for line in wrapped(text, width)]
     lines += ["", *_measured(event, supply)]
-    severity = [("Severity", severity_words(judgement))]
-    lines += ["", *_facts(archive, event, severity, width)]
+    severity = ("Severity", severity_words(judgement))
+    together = [("Same time", _company(archive, event)), *_together(archive, event, settings)]
+    lines += ["", *_facts(archive, event, [severity, *together], width)]
     lines += _trace(archive, event, width)
     click.echo("\n".join(lines))
 
@@ -114,7 +116,6 @@ def _facts(
         ("Clock", event.clock),
         *_times(event),
         *more_facts,
-        ("Same time", _company(archive, event)),
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
         *(
             ("Waveform", _waveform_words(event, waveform))
@@ -157,6 +158,25 @@ def _company(archive: Archive, event: EventRow) -> str:
         for other in archive.group(event.run_id, event.group)
         if other.id != event.id
     )
+
+
+def _together(
+    archive: Archive, event: EventRow, settings: dict[str, object]
+) -> list[tuple[str, str]]:
+    """What the event was part of, where other lines were touched at the same time."""
+    rows = archive.group(event.run_id, event.group)
+    run = next(run for run in archive.runs() if run.id == event.run_id)
+    lines = line_names(run.channels, settings)
+    is_three_phase = table_of(settings, "supply").get("wiring") == "three_phase"
+    groups = join_rows(rows, lines, is_three_phase=is_three_phase)
+    return [
+        ("All lines", group.words())
+        for group in groups
+        if len(group.channels) > 1
+        and event.channel in group.channels
+        and group.start_s <= event.start_s
+        and (group.end_s is None or event.start_s <= group.end_s)
+    ]
 
 
 def _waveform_words(event: EventRow, waveform: Waveform) -> str:
