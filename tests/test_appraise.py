@@ -1,0 +1,87 @@
+"""What is said of an event beyond its values: put together from parts that have their own tests."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from daemon.appraise import Appraiser, Stamp
+from daemon.profiles import find_profile
+from daemon.records import NO_DETAIL, Event, EventDetail, Kind, LevelTime, Trace, Verdict
+from daemon.settings import Settings
+from drivers.source import SourceInfo
+from tests.whole_material import CHECKOUT, settings_in
+
+INFO = SourceInfo(16000.0, ("L1",), 16, 800.0, 8000.0, True, is_live=True)
+STAMP = Stamp(1_780_000_000.0, "synchronised")
+SIMULATED = {"name": "simulated", "scenario": "config/scenarios/demo.yaml"}
+
+
+def dip() -> Event:
+    """Rectangular, to 40 % for a tenth of a second."""
+    times = np.arange(-50.0, 60.0) * 0.01
+    volts = np.where((times >= 0) & (times < 0.1), 92.0, 230.0)
+    return Event(
+        number=1,
+        kind=Kind.DIP,
+        channel="L1",
+        group=1,
+        start_s=0.0,
+        duration_s=0.1,
+        value=92.0,
+        unit="V",
+        value_pct=40.0,
+        threshold=207.0,
+        extreme_s=0.05,
+        below_interruption_s=None,
+        level_times=(LevelTime(70, 0.09), LevelTime(80, 0.095), LevelTime(90, 0.1)),
+        complete=True,
+        flags=(),
+        trace=Trace(times.astype(np.float64), volts.astype(np.float32)),
+        detail=NO_DETAIL,
+    )
+
+
+def appraiser(settings: Settings) -> Appraiser:
+    return Appraiser(settings, INFO, find_profile("iti-2000", None))
+
+
+def test_a_dip_gets_verdict_labels_uncertainty_and_cause() -> None:
+    judged = appraiser(settings_in(CHECKOUT, SIMULATED)).appraise(dip(), [dip()], STAMP)
+    assert judged.judgement.verdict is Verdict.MAY_STOP
+    assert judged.category == "instantaneous dip (sag)"  # IEEE 1159: below 30 cycles
+    assert judged.cell is not None
+    assert judged.cause is not None
+    assert judged.cause.endswith("a fault elsewhere in the network")
+    assert judged.evidence
+    # 16 bits over 800 V and a 0.1 % window: between a hundredth of a volt and class A's 0.2 %.
+    assert judged.uncertainty is not None
+    assert 0.01 < judged.uncertainty < 0.46
+    assert judged.duration_uncertainty_s == pytest.approx(0.02, rel=0.01)  # one cycle
+    assert (judged.start_utc_s, judged.clock) == (STAMP.start_utc_s, STAMP.clock)
+
+
+def test_nothing_is_said_of_the_cause_while_it_goes_on() -> None:
+    event = replace(dip(), duration_s=None, complete=False)
+    judged = appraiser(settings_in(CHECKOUT, SIMULATED)).appraise(event, [event], STAMP)
+    assert (judged.cause, judged.evidence, judged.duration_uncertainty_s) == (None, None, None)
+
+
+def test_a_converter_that_was_never_calibrated_has_no_uncertainty() -> None:
+    settings = settings_in(CHECKOUT, SIMULATED)
+    site = settings.site.model_copy(update={"isolation": "stated"})
+    options = settings.driver.model_copy(update={"name": "mcp320x"})
+    hardware = settings.model_copy(update={"site": site, "driver": options})
+    judged = appraiser(hardware).appraise(dip(), [dip()], STAMP)
+    assert judged.uncertainty is None
+
+
+def test_a_transient_too_fast_for_the_rate_has_no_uncertainty() -> None:
+    detail = EventDetail(deviation_v=200.0, width_s=0.00002, is_resolved=False)
+    event = replace(dip(), kind=Kind.TRANSIENT, detail=detail, trace=None, level_times=())
+    judged = appraiser(settings_in(CHECKOUT, SIMULATED)).appraise(event, [event], STAMP)
+    assert judged.uncertainty is None
+    resolved = replace(event, detail=replace(detail, width_s=0.001, is_resolved=True))
+    again = appraiser(settings_in(CHECKOUT, SIMULATED)).appraise(resolved, [resolved], STAMP)
+    # A triangle this wide loses at most 1/(2 w fs) = 3.1 % of its peak between samples.
+    assert again.uncertainty == pytest.approx(200 * 0.032, rel=0.1)
