@@ -28,7 +28,7 @@ VERBS = {
     "judge": ("tools.judge", "Compare the same events with another profile."),
     "report": ("tools.report", "Write one page: the answer, the evidence, what follows."),
     "correlate": ("tools.correlate", "Hold the equipment's failures against the events."),
-    "compare": ("tools.compare", "Compare two watches: does a conditioner do its work?"),
+    "compare": ("tools.compare", "Compare two watches: whether a conditioner does its work."),
     "export": ("tools.export", "Write events, log and waveforms as CSV, JSON, COMTRADE, WAV."),
     "mark": ("tools.mark", "Say that it failed just now, while the monitor runs."),
     "merge": ("tools.merge", "Put several monitors of one site into one database."),
