@@ -3,7 +3,7 @@
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,6 +35,15 @@ def _identity(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return found.st_dev, found.st_ino
+
+
+def _state(path: Path) -> tuple[int, int] | None:
+    """When the database was written last, and its size."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
 
 
 def beside(path: Path, ending: str) -> Path:
@@ -90,6 +99,7 @@ class DatabaseFile:
         """
         try:
             yield self.connection
+            self._state = _state(self._path)
         except sqlite3.DatabaseError as error:
             if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
                 raise  # a mistake of the program, not of the disk
@@ -99,6 +109,8 @@ class DatabaseFile:
     def check_place(self) -> None:
         """:raises StoreError: the file is not where it was opened, or damaged."""
         now = Place.of(self._path)
+        if now == self._place and _state(self._path) != self._state:
+            self._look_at_change()
         if self._is_damaged:
             raise StoreError(f"the database {self._path} is damaged")
         if not self._is_open:
@@ -148,9 +160,18 @@ class DatabaseFile:
         except sqlite3.DatabaseError as error:
             self._is_damaged = is_damage(error)
             raise StoreError(f"{self._path} cannot be opened: {error}") from error
-        self._place = Place.of(self._path)
+        self._place, self._state = Place.of(self._path), _state(self._path)
         self._is_open = True
         return connection
+
+    def _look_at_change(self) -> None:
+        """Only this program writes here; somebody has written over the file, or copied onto it."""
+        self._state = _state(self._path)
+        try:
+            with closing(sqlite3.connect(f"{self._path.as_uri()}?mode=ro", uri=True)) as other:
+                self._is_damaged = other.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok"
+        except sqlite3.DatabaseError as error:
+            self._is_damaged = is_damage(error)
 
     def _start_anew(self) -> str:
         """The damaged file stays for whoever can make something of it."""
