@@ -111,7 +111,7 @@ def facts_of(
 
     :param group: events on other channels at the same time; the event itself may be among them.
     """
-    others = [one for one in group if one.channel != event.channel and one.trace is not None]
+    others = _one_for_each_channel(event, group)
     end_s = None if event.duration_s is None else event.start_s + event.duration_s
     return Facts(
         kind=event.kind,
@@ -126,6 +126,13 @@ def facts_of(
         are_legs=_are_legs(event, others),
         transient=None if transient is None else _transient_facts(transient),
     )
+
+
+def _one_for_each_channel(event: Event, group: Sequence[Event]) -> list[Event]:
+    """Of each other channel the event that began nearest to this one."""
+    traced = [one for one in group if one.channel != event.channel and one.trace is not None]
+    traced.sort(key=lambda one: abs(one.start_s - event.start_s), reverse=True)
+    return list({one.channel: one for one in traced}.values())
 
 
 def _trace_of(event: Event) -> ChannelTrace | None:

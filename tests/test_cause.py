@@ -336,6 +336,17 @@ def test_three_phases() -> None:
     assert near(found, 48, "L3").cause is Cause.MULTISTAGE_FAULT
 
 
+def test_a_channel_counts_once_however_often_it_is_in_the_group() -> None:
+    found = [event for event, _ in scenario_hints("split-phase.yaml", 55)]
+    legs_of = [event for event in found if abs(event.start_s - 50) < 1.2]
+    low = next(event for event in legs_of if event.channel == "L1")
+    earlier = replace(next(event for event in found if event.channel == "L2"), group=low.group)
+    facts = facts_of(low, [*legs_of, earlier], 120, 60)
+    assert len(facts.others) == 1
+    assert facts.are_legs
+    assert probable_cause(facts).cause is Cause.LOOSE_NEUTRAL
+
+
 def test_nothing_is_ever_certain() -> None:
     assert {word.value for word in Confidence} == {"probable", "possible", "unknown"}
     assert all(hint.evidence for _, hint in scenario_hints("split-phase.yaml", 20))
