@@ -15,6 +15,7 @@ from daemon.records import Judgement, Kind, Waveform
 from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
+from tools.event_facts import further_facts
 from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.site import find_open_run, number_of, settings_of, table_of
 from tools.text import plural, table, terminal_width, wrapped
@@ -47,13 +48,18 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     lines += ["", *_measured(event, supply)]
     severity = ("Severity", severity_words(judgement))
     together = [("Same time", _company(archive, event)), *_together(archive, event, settings)]
-    lines += ["", *_facts(archive, event, [severity, *together], width)]
+    further = further_facts(event, _sample_rate_hz(archive, event))
+    lines += ["", *_facts(archive, event, [severity, *further, *together], width)]
     lines += _trace(archive, event, width)
     click.echo("\n".join(lines))
 
 
 def _settings_id(archive: Archive, event: EventRow) -> int:
     return next(run.settings_id for run in archive.runs() if run.id == event.run_id)
+
+
+def _sample_rate_hz(archive: Archive, event: EventRow) -> float | None:
+    return next((run.sample_rate_hz for run in archive.runs() if run.id == event.run_id), None)
 
 
 def _meaning(judgement: Judgement) -> str:
