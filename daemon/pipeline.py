@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.evidence import SampleHistory
+from daemon.flagging import Span
 from daemon.measure.channel import ChannelMeter, Measured
 from daemon.measure.frames import Frame, Framer
 from daemon.measure.slots import FrequencySlots
@@ -18,6 +19,8 @@ from daemon.plan import PipelineSetup
 from daemon.records import Gap, Output
 from daemon.three_phase import ThreePhase, is_three_phase
 from drivers.source import Block
+
+KEEP_SPANS_S = 1.0  # beyond the longest interval that may still wait
 
 
 class Pipeline:
@@ -37,6 +40,7 @@ class Pipeline:
         self._frequency = FrequencySlots(setup.sample_rate_hz, setup.slot_origin_index)
         self._framer = Framer(frame_length(setup))
         self._next_index = 0
+        self._spans: dict[tuple[int, float], float] = {}  # by line and start, their ends
 
     def feed(self, block: Block) -> Output:
         """Take one block; lost samples before it end the segment and are handed on as a gap."""
@@ -70,15 +74,19 @@ class Pipeline:
         if frame.starts_segment:
             self._begin(frame.first_index)
         measured = self._measure(frame, out)
+        self._note_spans()
         first = measured[:1]
         if frame.ends_segment:
             measured = [line.finish_meter(out) for line in self._lines.values()]
+            self._note_spans()
             first += measured[:1]
         for part in first:
             self._follow(part, out)
+        spans = self._touched()
         seen_until = np.inf if frame.ends_segment else min(map(_seen_until, measured))
-        self._release(seen_until, out)
-        self._count_frequency(first, out)
+        self._release(spans, seen_until, out)
+        self._count_frequency(first, spans, out)
+        self._forget_spans(seen_until)
         if frame.ends_segment:
             self._finish(frame.first_index + len(frame.volts), out)
         if self._three_phase is not None:
@@ -109,9 +117,27 @@ class Pipeline:
         if self._three_phase is not None:
             self._three_phase.follow(first_line.intervals, self._histories)
 
-    def _release(self, seen_until: float, out: Output) -> None:
+    def _note_spans(self) -> None:
+        """Remember where disturbances touched the lines; a line forgets those that are over."""
+        for number, line in self._lines.items():
+            self._spans |= {(number, start): end for start, end in line.spans}
+
+    def _touched(self) -> list[Span]:
+        """Where any line was disturbed, each start once."""
+        touched: dict[float, float] = {}
+        for (_, start), end in self._spans.items():
+            touched[start] = max(end, touched.get(start, end))
+        return list(touched.items())
+
+    def _forget_spans(self, seen_until: float) -> None:
+        """Drop those that nothing still waiting can touch; at the end of a segment, all."""
+        oldest = seen_until - KEEP_SPANS_S * self._setup.sample_rate_hz
+        is_over = np.isinf(seen_until) and seen_until > 0
+        kept = {} if is_over else self._spans
+        self._spans = {place: end for place, end in kept.items() if end > oldest}
+
+    def _release(self, spans: list[Span], seen_until: float, out: Output) -> None:
         """Hand on what all lines have been measured up to, whatever became of it on any."""
-        spans = [span for line in self._lines.values() for span in line.spans]
         for line in self._lines.values():
             line.release(spans, seen_until, out)
         for other in self._neutral_earth.values():
@@ -128,10 +154,10 @@ class Pipeline:
         if self._three_phase is not None:
             self._three_phase.finish(next_index, out)
 
-    def _count_frequency(self, measured: list[Measured], out: Output) -> None:
-        """Power frequency is taken from the first line."""
+    def _count_frequency(self, measured: list[Measured], spans: list[Span], out: Output) -> None:
+        """Power frequency is taken from the first line, its flags from all."""
         for part in measured:
-            for value in self._frequency.feed(part.crossings, self._first_line.spans):
+            for value in self._frequency.feed(part.crossings, spans):
                 self._first_line.take_frequency(value, out)
 
 

@@ -252,6 +252,20 @@ def test_a_disturbance_flags_the_intervals_it_touches_on_every_channel() -> None
     assert 4 <= sum(part.flagged for part in ran.intervals if part.channel == 1) <= 6
 
 
+@pytest.mark.parametrize("end_s", [2.31, 2.45, 2.6, 3.0])
+def test_a_dip_shortly_before_the_end_flags_its_intervals(end_s: float) -> None:
+    time_s = instants(RATE_HZ, end_s)
+    volts = supply_wave(43 * time_s, 230) * envelope(time_s, [(2.05, 2.1, 0.5)])
+    ran = run(volts, make_setup(RATE_HZ))
+    touched = [
+        part
+        for part in ran.intervals
+        if part.start_index < 2.09 * RATE_HZ and part.end_index > 2.06 * RATE_HZ
+    ]
+    assert touched
+    assert all(part.flagged for part in touched)
+
+
 def test_a_disturbance_flags_its_ten_second_frequency() -> None:
     time_s = instants(RATE_HZ, 31)
     volts = supply_wave(50 * time_s, 230) * envelope(time_s, [(15, 15.1, 0.4)])

@@ -1,13 +1,19 @@
 """Three-phase supplies and neutral-to-earth channels through the whole pipeline."""
 
+import threading
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.app import Monitor
+from daemon.archive import EventFilter, open_archive
 from daemon.clock import SampleClock
 from daemon.daily import DailyStatistics
 from daemon.measure.unbalance_values import UnbalanceAggregates
@@ -25,7 +31,7 @@ from daemon.records import (
 from daemon.setup import pipeline_setup
 from daemon.slow_events import SlowLimits
 from daemon.supply_statistics import Quantity, SupplyStatistics
-from drivers.clock import ManualClock
+from drivers.clock import ManualClock, SystemClock
 from drivers.source import Block, SourceInfo
 from tests.signals import (
     STATE_2,
@@ -39,7 +45,8 @@ from tests.signals import (
     make_setup,
     supply_wave,
 )
-from tests.whole_material import CHECKOUT, settings_in
+from tests.whole_material import CHECKOUT, settings_in, wav_driver, write_wav
+from tools.cli import main
 
 LINES = ("L1", "L2", "L3")
 
@@ -469,3 +476,42 @@ def test_the_split_stream_was_not_empty() -> None:
     assert len(out.unbalance) == len([part for part in out.intervals if part.channel == 0])
     assert len(out.unbalance_ten_minute) == 1
     assert len(out.ten_minute) == 3  # of the lines
+
+
+def test_three_phases_and_a_neutral_in_the_database(tmp_path: Path) -> None:
+    rate_hz = 2000
+    time_s = instants(rate_hz, 24)
+    volts = three_phases(time_s, (100, 100, np.where((time_s > 6) & (time_s < 16), 92.0, 100.0)))
+    for column, end_s in ((0, 20.3), (1, 20.2)):
+        volts[:, column] *= envelope(time_s, [(20, end_s, 0.5)])
+    neutral = supply_wave(50 * time_s, np.where((time_s > 6) & (time_s < 16), 9.0, 0.2))
+    write_wav(tmp_path / "a.wav", np.column_stack([volts, neutral]), rate_hz)
+    names = (*LINES, "N-PE")
+    channels: list[dict[str, Any]] = [
+        {"name": name, "input": number} for number, name in enumerate(names)
+    ]
+    channels[3] |= {"kind": "neutral_to_earth"}
+    configured = settings_in(
+        tmp_path,
+        wav_driver(),
+        supply={"nominal_v": 230, "frequency_hz": 50, "wiring": "three_phase"},
+        channels=channels,
+        capture={"neutral_earth_v": 5},
+    )
+    monitor = Monitor(configured, SystemClock(), with_page=False)
+    monitor.run(threading.Event())
+    archive = open_archive(tmp_path / "events.db")
+    events = archive.events(EventFilter(newest_first=False))
+    assert [(event.kind, event.channel) for event in events] == [
+        (Kind.UNBALANCE, "L1-L2-L3"),
+        (Kind.DIP, "L1"),
+        (Kind.DIP, "L2"),
+    ]
+    assert events[0].value == pytest.approx(100 * 8 / 292, abs=0.01)
+    told = [entry.text for entry in archive.log(LogKind.FAULT, newest_first=False)]
+    assert [text.partition(",")[0] for text in told] == [
+        "N-PE: neutral to earth above 5 V",
+        "N-PE: neutral to earth was above 5 V for 12 s",
+    ]
+    shown = CliRunner().invoke(main, ["show", str(tmp_path / "events.db"), str(events[2].id)])
+    assert "All lines    dip (sag) on L1, L2 for 0.3" in shown.output
