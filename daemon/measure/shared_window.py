@@ -23,9 +23,9 @@ def samples_of(start_index: float, end_index: float) -> tuple[int, int]:
 def fundamental_phasors(volts: Floats, start: float, length: float, n_cycles: int) -> Phasors:
     """The fundamentals of several channels over one window of `n_cycles`, complex rms in V.
 
-    One line of the discrete Fourier transform. Cutting samples at the window's edges leaves
-    an error of (pi / samples in a cycle)^2 / (8 cycles) of the phasor at most: below 1e-5 at
-    8 kS/s. Angles count from the window's start, a sine that begins there at 0 lies at -90 degrees.
+    One line of the discrete Fourier transform. Cutting samples at the window's edges leaves an
+    error below pi / n_cycles / (samples in a cycle)^2 of the phasor: 2e-5 at 8 kS/s. Angles count
+    from the window's start; a sine that begins there at 0 lies at -90 degrees.
 
     :param volts: shape (n_channels, n_samples), the samples that `samples_of` the window names.
     :param start, length: of the window, in samples; sample 0 is the first of `volts`.
