@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daemon.calibration import ChannelCalibration
-from daemon.cause import Cause, TransientFacts, facts_of, probable_cause
+from daemon.cause import Cause, Hint, TransientFacts, facts_of, probable_cause
 from daemon.judge import facts_of as judged_facts
 from daemon.judge import judge
 from daemon.labels import labels_of
@@ -23,7 +23,8 @@ from drivers.registry import find_driver
 from drivers.source import SourceInfo
 
 VOLTAGE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
-FINE_WITHIN_S = 0.001  # how well an end found in the waveform itself is known
+NEUTRAL_WINDOW_S = 600.0  # shifts of a suspected neutral within this long are counted together
+URGENT = "urgent"  # flag: someone may come to harm, so say it at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,7 @@ class Appraiser:
         self._declared_v = settings.supply.nominal_v
         self._frequency_hz = float(settings.supply.frequency_hz)
         self._chains = {name: _chain(settings, info, name) for name in _names(settings, info)}
+        self._neutral_shifts_s: list[float] = []  # when a loose neutral was suspected before
         # The scale of a recording or a simulation is part of the configuration, not measured.
         self._is_scale_given = not find_driver(settings.driver.name).is_hardware
 
@@ -52,7 +54,9 @@ class Appraiser:
         """
         judgement = judge(judged_facts(event), self._profile, self._declared_v, self._frequency_hz)
         category, cell = labels_of(event, self._frequency_hz)
-        cause, evidence = self._cause(event, together)
+        hint = self._hint(event, together)
+        if hint is not None and hint.is_urgent:
+            event = replace(event, flags=(*event.flags, URGENT))
         return JudgedEvent(
             event=event,
             judgement=judgement,
@@ -62,20 +66,27 @@ class Appraiser:
             cell=cell,
             uncertainty=self._uncertainty(event),
             duration_uncertainty_s=self._duration_uncertainty_s(event),
-            cause=cause,
-            evidence=evidence,
+            cause=None if hint is None else _cause_words(hint),
+            evidence=None if hint is None else _evidence_words(hint),
         )
 
-    def _cause(self, event: Event, together: Sequence[Event]) -> tuple[str | None, str | None]:
-        """Only of what is over; an unknown cause is said to be unknown, with the reason."""
+    def _hint(self, event: Event, together: Sequence[Event]) -> Hint | None:
+        """Only of what is over."""
         if event.duration_s is None:
-            return None, None
-        facts = facts_of(event, together, self._declared_v, self._frequency_hz)
-        hint = probable_cause(replace(facts, transient=self._transient(event)))
-        words = hint.cause.value
-        if hint.cause is not Cause.UNKNOWN:
-            words = f"{hint.confidence.value}: {words}"
-        return words, "; ".join([*hint.evidence, *([hint.advice] if hint.advice else [])])
+            return None
+        start_s = event.start_s
+        self._neutral_shifts_s = [
+            earlier for earlier in self._neutral_shifts_s if start_s - NEUTRAL_WINDOW_S <= earlier
+        ]
+        facts = replace(
+            facts_of(event, together, self._declared_v, self._frequency_hz),
+            transient=self._transient(event),
+            neutral_shifts_before=sum(earlier < start_s for earlier in self._neutral_shifts_s),
+        )
+        hint = probable_cause(facts)
+        if hint.cause is Cause.LOOSE_NEUTRAL and start_s not in self._neutral_shifts_s:
+            self._neutral_shifts_s.append(start_s)
+        return hint
 
     def _transient(self, event: Event) -> TransientFacts | None:
         detail = event.detail
@@ -111,6 +122,16 @@ class Appraiser:
         if chain is None or event.duration_s is None or event.kind not in VOLTAGE_KINDS:
             return None
         return duration_budget(event.duration_s, chain).expanded
+
+
+def _cause_words(hint: Hint) -> str:
+    """An unknown cause is said to be unknown; the evidence says why."""
+    is_known = hint.cause is not Cause.UNKNOWN
+    return f"{hint.confidence.value}: {hint.cause.value}" if is_known else hint.cause.value
+
+
+def _evidence_words(hint: Hint) -> str:
+    return "; ".join([*hint.evidence, *([hint.advice] if hint.advice else [])])
 
 
 def _names(settings: Settings, info: SourceInfo) -> list[str]:

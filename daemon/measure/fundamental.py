@@ -227,13 +227,19 @@ class _Track:
         expected = self._expected_deviation(float(index[0])) if is_relock else self._recent[-1]
         # The same phase, some whole turns away: the nearest one continues the track.
         deviation = deviation - 2 * np.pi * np.round((deviation[0] - expected) / (2 * np.pi))
-        self._recent = np.concatenate([self._recent, deviation])[-SLOPE_POINTS - 1 :]
-        step = self._nominal_step + self._slope()
         phase = deviation + self._nominal_step * index
         if not is_relock:
-            return self._advance(index, phase, step)
+            return self._advance(index, phase, self._remember(deviation))
+        # Where a run begins, its frequency is that of its first points, not of its last ones.
+        step = self._remember(deviation[: SLOPE_POINTS + 1])
         before = self._relock(_Point(float(index[0]), float(phase[0]), step))
+        step = self._remember(deviation[SLOPE_POINTS + 1 :])
         return join_crossings(before, self._advance(index[1:], phase[1:], step))
+
+    def _remember(self, deviation: Floats) -> float:
+        """Lengthen the steady run; the radians per sample at its newest points."""
+        self._recent = np.concatenate([self._recent, deviation])[-SLOPE_POINTS - 1 :]
+        return self._nominal_step + self._slope()
 
     def _expected_deviation(self, index: float) -> float:
         if self._last is None:
