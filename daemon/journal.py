@@ -9,7 +9,7 @@ card that needs seconds for a commit gets fewer, larger ones.
 from dataclasses import dataclass
 from pathlib import Path
 
-from daemon.appraise import Appraiser, Stamp
+from daemon.appraise import URGENT, Appraiser, Stamp
 from daemon.backlog import Backlog
 from daemon.clock import SampleClock
 from daemon.daily import DailyStatistics, DayStatistics
@@ -142,10 +142,12 @@ class Journal:
         self.account.events = max([self.account.events, *numbers])
         self.account.lost += sum(gap.n_samples for gap in out.gaps)
         self._note_days(self._daily.take(out, self._times))
+        judged = [self._judged(event, out.events) for event in out.events]
         self._put(
-            [self._judged(event, out.events) for event in out.events],
+            judged,
             [self._unobserved(gap) for gap in out.gaps]
-            + [self._neutral_earth(found) for found in out.neutral_earth],
+            + [self._neutral_earth(found) for found in out.neutral_earth]
+            + [self._warning(one) for one in judged if URGENT in one.event.flags],
         )
 
     def log(self, kind: LogKind, text: str) -> None:
@@ -274,6 +276,13 @@ class Journal:
         return log_entry(
             found, self._times.utc_s(found.start_s * self._subject.info.sample_rate_hz)
         )
+
+    def _warning(self, judged: JudgedEvent) -> LogEntry:
+        """Someone may come to harm: said in the log and on the page, whatever the verdict."""
+        event = judged.event
+        text = f"look at this at once: {judged.cause} ({event.channel}); {judged.evidence}"
+        self.last_fault = text
+        return LogEntry(LogKind.FAULT, judged.start_utc_s, event.start_s, event.duration_s, text)
 
     def _unobserved(self, gap: Gap) -> LogEntry:
         rate_hz = self._subject.info.sample_rate_hz
