@@ -24,6 +24,7 @@ from drivers.source import SourceInfo
 
 VOLTAGE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
 NEUTRAL_WINDOW_S = 600.0  # shifts of a suspected neutral within this long are counted together
+TOGETHER_S = 0.1
 URGENT = "urgent"  # flag: someone may come to harm, so say it at once
 
 
@@ -81,10 +82,14 @@ class Appraiser:
         facts = replace(
             facts_of(event, together, self._declared_v, self._frequency_hz),
             transient=self._transient(event),
-            neutral_shifts_before=sum(earlier < start_s for earlier in self._neutral_shifts_s),
+            # The other leg's event of the same moment is no shift of its own.
+            neutral_shifts_before=sum(
+                earlier < start_s - TOGETHER_S for earlier in self._neutral_shifts_s
+            ),
         )
         hint = probable_cause(facts)
-        if hint.cause is Cause.LOOSE_NEUTRAL and start_s not in self._neutral_shifts_s:
+        is_counted = any(abs(start_s - one) <= TOGETHER_S for one in self._neutral_shifts_s)
+        if hint.cause is Cause.LOOSE_NEUTRAL and not is_counted:
             self._neutral_shifts_s.append(start_s)
         return hint
 

@@ -147,7 +147,7 @@ class Journal:
             judged,
             [self._unobserved(gap) for gap in out.gaps]
             + [self._neutral_earth(found) for found in out.neutral_earth]
-            + [self._warning(one) for one in judged if URGENT in one.event.flags],
+            + [self._warning(one) for one in judged if _is_warned_of(one)],
         )
 
     def log(self, kind: LogKind, text: str) -> None:
@@ -308,6 +308,12 @@ class Journal:
 
     def _until_utc_s(self) -> float:
         return self._times.utc_s(self.account.next_index)
+
+
+def _is_warned_of(judged: JudgedEvent) -> bool:
+    """Once for a group: its first event stands for the others."""
+    event = judged.event
+    return URGENT in event.flags and event.number == event.group
 
 
 def _absence(before: PreviousRun, now_s: float) -> list[LogEntry]:
