@@ -1,11 +1,11 @@
 """Keeps the database within `store.keep_mb`: what matters least goes first.
 
 Waveforms of the least serious events, then traces, then events found `within`, the oldest first.
-Only where that is not enough follow the chain of hashes, more serious events and the log.
+Only where that is not enough follow the chain of hashes, the more serious events, and the log.
 """
 
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from daemon import hash_chain
@@ -13,6 +13,7 @@ from daemon.records import Verdict
 
 THIN_TO = 0.95  # of the limit: thinning is seldom, and never takes much at once
 ROWS = 500  # taken at a time
+VACUUM_BYTES = 64_000_000  # rows removed here and there free pages only in a file written anew
 _LINK_BYTES = 350  # of the chain, with its index
 _SERIOUS = (Verdict.BEYOND_LIMIT, Verdict.MAY_STOP, Verdict.MAY_DAMAGE)
 _RANK = (
@@ -29,47 +30,60 @@ class _Step:
 
     words: str
     take: Callable[[sqlite3.Connection, int, int], int]  # connection, run id, bytes wanted
+    row_bytes: int = 0  # what one of them frees once the file is written anew
+
+
+@dataclass(frozen=True, slots=True)
+class Thinned:
+    """What was let go."""
+
+    words: str  # empty: nothing
+    has_holes: bool  # rows were removed from between others
 
 
 def used_bytes(connection: sqlite3.Connection) -> int:
     """What the database takes, without pages that are free to be used again."""
-    pages, free, size = (
-        int(connection.execute(f"PRAGMA {name}").fetchone()[0])
-        for name in ("page_count", "freelist_count", "page_size")
-    )
-    return (pages - free) * size
+    (free,) = connection.execute("PRAGMA freelist_count").fetchone()
+    return _file_bytes(connection) - int(free) * _page_bytes(connection)
 
 
-def thin(connection: sqlite3.Connection, limit_bytes: int, run_id: int) -> str:
-    """Make room inside a transaction; what was let go, in words, empty if nothing could be.
+def thin(connection: sqlite3.Connection, limit_bytes: int, run_id: int) -> Thinned:
+    """Make room inside a transaction; `give_back` has to follow it.
 
     :param run_id: the run that goes on; its open events are left alone.
     """
     target = int(limit_bytes * THIN_TO)
-    said = []
+    is_small = _file_bytes(connection) <= VACUUM_BYTES
+    said, freed_later = [], 0
     for step in _STEPS:
-        count = sum(_take(connection, step, target, run_id))
-        said += [step.words.format(count)] if count else []
-    return ", ".join(said)
+        total = 0
+        while (wanted := used_bytes(connection) - freed_later - target) > 0:
+            count = step.take(connection, run_id, wanted)
+            if not count:
+                break
+            total += count
+            freed_later += count * step.row_bytes if is_small else 0
+        said += [step.words.format(total)] if total else []
+    return Thinned(", ".join(said), freed_later > 0)
 
 
-def give_back(connection: sqlite3.Connection, limit_bytes: int) -> None:
+def give_back(connection: sqlite3.Connection, limit_bytes: int, *, has_holes: bool) -> None:
     """Shorten a file that is larger than the limit; outside of a transaction."""
-    pages, size = (
-        int(connection.execute(f"PRAGMA {name}").fetchone()[0])
-        for name in ("page_count", "page_size")
-    )
-    n_over = pages - limit_bytes // size
+    if has_holes:
+        connection.execute("VACUUM")
+    n_over = (_file_bytes(connection) - limit_bytes) // _page_bytes(connection) + 1
     if n_over > 0:
-        connection.execute(f"PRAGMA incremental_vacuum({n_over})").fetchall()
+        # not `execute`: it would stop after the first page, as no row comes back
+        connection.executescript(f"PRAGMA incremental_vacuum({n_over})")
 
 
-def _take(connection: sqlite3.Connection, step: _Step, target: int, run_id: int) -> Iterator[int]:
-    while (wanted := used_bytes(connection) - target) > 0:
-        count = step.take(connection, run_id, wanted)
-        if not count:
-            return
-        yield count
+def _file_bytes(connection: sqlite3.Connection) -> int:
+    (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    return int(pages) * _page_bytes(connection)
+
+
+def _page_bytes(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA page_size").fetchone()[0])
 
 
 def _evidence(table: str, size: str) -> Callable[[sqlite3.Connection, int, int], int]:
@@ -99,8 +113,8 @@ def _events(condition: str) -> Callable[[sqlite3.Connection, int, int], int]:
     def take(connection: sqlite3.Connection, run_id: int, wanted: int) -> int:
         rows = connection.execute(
             f"SELECT id FROM event WHERE {condition} AND {_OVER} AND {_not_newest('event')} "
-            f"ORDER BY {_RANK}, start_utc, id LIMIT {ROWS}",
-            {"run_id": run_id},
+            f"ORDER BY {_RANK}, start_utc, id LIMIT :n_rows",
+            {"run_id": run_id, "n_rows": _n_rows(wanted, 500)},
         )
         chosen = [row_id for (row_id,) in rows]
         _delete(connection, "event", "id", chosen)
@@ -111,9 +125,9 @@ def _events(condition: str) -> Callable[[sqlite3.Connection, int, int], int]:
 
 
 def _chain(connection: sqlite3.Connection, run_id: int, wanted: int) -> int:
-    """Begins the chain anew where it takes a good part of what has to go."""
+    """Begins the chain anew where that brings a good part of what is wanted."""
     (n_links,) = connection.execute("SELECT count(*) FROM chain").fetchone()
-    if n_links * _LINK_BYTES < max(wanted, 100 * _LINK_BYTES):
+    if n_links * _LINK_BYTES < max(wanted // 4, 100 * _LINK_BYTES):
         return 0
     hash_chain.begin_anew(connection)
     return int(n_links)
@@ -121,12 +135,17 @@ def _chain(connection: sqlite3.Connection, run_id: int, wanted: int) -> int:
 
 def _log(connection: sqlite3.Connection, run_id: int, wanted: int) -> int:
     rows = connection.execute(
-        f"SELECT id FROM log WHERE {_not_newest('log')} ORDER BY start_utc, id LIMIT {ROWS}"
+        f"SELECT id FROM log WHERE {_not_newest('log')} ORDER BY start_utc, id LIMIT ?",
+        (_n_rows(wanted, 250),),
     )
     chosen = [row_id for (row_id,) in rows]
     _delete(connection, "log", "id", chosen)
     hash_chain.let_go(connection, "log", chosen)
     return len(chosen)
+
+
+def _n_rows(wanted: int, row_bytes: int) -> int:
+    return min(max(wanted // row_bytes, 1), ROWS)
 
 
 def _not_newest(table: str) -> str:
@@ -140,9 +159,9 @@ def _delete(connection: sqlite3.Connection, table: str, key: str, ids: Sequence[
 
 _STEPS = (
     _Step("waveforms of {} events", _evidence("waveform", "length(samples)")),
-    _Step("traces of {} events", _evidence("trace", "length(start_s) + length(urms)")),
-    _Step("{} events found within", _events("verdict = 'within'")),
+    _Step("traces of {} events", _evidence("trace", "length(trace.start_s) + length(urms)")),
+    _Step("{} events found within", _events("verdict = 'within'"), 500),
     _Step("the chain of hashes ({} links), begun anew", _chain),
-    _Step("{} other events", _events("1")),
-    _Step("{} log entries", _log),
+    _Step("{} other events", _events("1"), 500),
+    _Step("{} log entries", _log, 250),
 )

@@ -215,13 +215,13 @@ class Store:
         if not is_over:
             return False
         with self._file.writing() as connection:
-            words = retention.thin(connection, limit_bytes, self._run_id)
-            text = f"store.keep_mb is reached; let go to make room: {words or 'nothing'}"
+            thinned = retention.thin(connection, limit_bytes, self._run_id)
+            text = f"store.keep_mb is reached; let go to make room: {thinned.words or 'nothing'}"
             entry = LogEntry(LogKind.FAULT, now_utc_s, None, None, text)
             row_id = connection.execute(PUT_LOG, log_row(self._run_id, entry, self._zone)).lastrowid
             hash_chain.extend(connection, [], [row_id or 0])
         with self._file.reading() as connection:
-            retention.give_back(connection, limit_bytes)
+            retention.give_back(connection, limit_bytes, has_holes=thinned.has_holes)
         return True
 
     def check_place(self) -> None:
