@@ -54,7 +54,9 @@ class OneChannel:
     def begin(self, first_index: int) -> None:
         """A new segment starts with the sample of this index."""
         setup = self._setup
-        self._meter = ChannelMeter(setup.sample_rate_hz, setup.supply, first_index)
+        self._meter = ChannelMeter(
+            setup.sample_rate_hz, setup.supply, first_index, setup.bandwidth_hz
+        )
         self._history = SampleHistory(setup.sample_rate_hz, setup.frame_s + HISTORY_S)
         self._longer.begin(first_index)
         if self._transient_events is not None:

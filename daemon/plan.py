@@ -8,7 +8,9 @@ from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 
 LIVE_FRAME_S = 1.0
-BULK_FRAME_S = 5.0  # a recording needs no quick answer, and long frames cost less
+# A recording needs no quick answer, and long frames cost less, as long as they fit the cache.
+BULK_FRAME_S = 10.0
+BULK_FRAME_SAMPLES = 160_000
 
 
 class Wiring(StrEnum):
@@ -51,6 +53,7 @@ class PipelineSetup:
     transient_pct: float | None = None  # of the declared peak; None: not watched
     lamp_v: int | None = 230  # the flickermeter's reference lamp, 230 or 120; None: no flicker
     slot_origin_index: float = 0.0  # a sample index at which a 10-minute slot begins
+    bandwidth_hz: float = float("inf")  # of the front end: no harmonic beyond it is stated
     frame_s: float = LIVE_FRAME_S  # samples are measured in pieces of this length
     wiring: Wiring = Wiring.SINGLE_PHASE
     neutral_earth_v: float | None = None  # over 150/180 cycles; None: not watched

@@ -1,13 +1,25 @@
 """From the configuration and what the input can do to what the measurement has to know."""
 
+import math
+
 from daemon.errors import InputError
 from daemon.measure.channel import Supply
-from daemon.plan import BULK_FRAME_S, LIVE_FRAME_S, ChannelKind, ChannelSetup, PipelineSetup, Wiring
+from daemon.plan import (
+    BULK_FRAME_S,
+    BULK_FRAME_SAMPLES,
+    LIVE_FRAME_S,
+    ChannelKind,
+    ChannelSetup,
+    PipelineSetup,
+    Wiring,
+)
 from daemon.settings import Settings
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 from drivers.source import SourceInfo
 
+LOWEST_DISTORTION_ORDER = 13  # up to here reaches most of what rectifiers cause (common practice)
+BASIC_INTERVAL_S = 0.2
 LOWEST_FLICKER_RATE_HZ = 1000.0
 LOWEST_RATE_HZ = 600.0  # ten samples a cycle at 60 Hz: below it one-cycle rms means little
 
@@ -38,19 +50,42 @@ def pipeline_setup(
             hysteresis=capture.hysteresis_pct,
         ),
         slow_limits=SlowLimits(
-            distortion_pct=capture.distortion_pct,
+            distortion_pct=_distortion_pct(settings, info),
             frequency_pct=capture.frequency_pct,
             flicker_pst=capture.flicker_pst,
             unbalance_pct=capture.unbalance_pct,
         ),
         rapid_change_pct=capture.rapid_change_pct,
-        transient_pct=capture.transient_pct,
+        # Sampled at the program's own pace, a late sample looks like a transient.
+        transient_pct=None if info.jitter_s > 0 else capture.transient_pct,
         lamp_v=_lamp_v(settings, info),
         slot_origin_index=slot_origin_index,
-        frame_s=LIVE_FRAME_S if info.is_live else BULK_FRAME_S,
+        bandwidth_hz=info.bandwidth_hz,
+        frame_s=_frame_s(info),
         wiring=Wiring(supply.wiring),
         neutral_earth_v=capture.neutral_earth_v,
     )
+
+
+def _frame_s(info: SourceInfo) -> float:
+    if info.is_live:
+        return LIVE_FRAME_S
+    return min(BULK_FRAME_S, max(LIVE_FRAME_S, BULK_FRAME_SAMPLES / info.sample_rate_hz))
+
+
+def _distortion_pct(settings: Settings, info: SourceInfo) -> float | None:
+    """The limit, unless the input cannot tell distortion from its own shortcomings.
+
+    An rms error of `jitter_s` in the sampling instant spreads 2 pi f jitter of the fundamental
+    evenly over the band; three lines of it fall into each subgroup.
+    """
+    limit_pct, frequency_hz = settings.capture.distortion_pct, settings.supply.frequency_hz
+    if limit_pct is None or info.bandwidth_hz < LOWEST_DISTORTION_ORDER * frequency_hz:
+        return None
+    orders = min(50.0, info.bandwidth_hz / frequency_hz)
+    share_in_subgroups = 3 * orders / (info.sample_rate_hz * BASIC_INTERVAL_S / 2)
+    floor_pct = 100 * 2 * math.pi * frequency_hz * info.jitter_s * math.sqrt(share_in_subgroups)
+    return limit_pct if floor_pct < limit_pct / 3 else None
 
 
 def _lamp_v(settings: Settings, info: SourceInfo) -> int | None:

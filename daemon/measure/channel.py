@@ -52,8 +52,15 @@ class Measured:
 class ChannelMeter:
     """Feeds on frames of volts; everything it gives lies a few cycles behind them."""
 
-    def __init__(self, sample_rate_hz: float, supply: Supply, first_index: int) -> None:
+    def __init__(
+        self,
+        sample_rate_hz: float,
+        supply: Supply,
+        first_index: int,
+        bandwidth_hz: float = np.inf,
+    ) -> None:
         self._sample_rate_hz = sample_rate_hz
+        self._bandwidth_hz = bandwidth_hz
         self._supply = supply
         floor_v = FLOOR_SHARE * np.sqrt(2) * supply.declared_v
         self._tracker = FundamentalTracker(sample_rate_hz, supply.frequency_hz, floor_v)
@@ -135,7 +142,9 @@ class ChannelMeter:
         cycles = self._supply.cycles_per_basic
         frequency = cycles * self._sample_rate_hz / length
         known_hz = np.where(is_locked, frequency, np.nan)
-        n_orders = measurable_orders(self._sample_rate_hz, 1.02 * float(frequency.max()))
+        n_orders = measurable_orders(
+            self._sample_rate_hz, 1.02 * float(frequency.max()), self._bandwidth_hz
+        )
         subgroups = harmonic_subgroups(self._volts, start, length, cycles, n_orders)
         # Against next to nothing every harmonic would be a huge share.
         subgroups[subgroups[:, 0] < FLOOR_SHARE * self._supply.declared_v] = np.nan

@@ -91,9 +91,12 @@ def _fundamental_leak(
     return direct.astype(np.complex128), mirror.astype(np.complex128)
 
 
-def measurable_orders(sample_rate_hz: float, frequency_hz: float) -> int:
-    """The highest harmonic order, up to 50, that this sampling rate can show."""
-    return int(min(MAX_ORDER, USABLE_BAND * sample_rate_hz // frequency_hz))
+def measurable_orders(
+    sample_rate_hz: float, frequency_hz: float, bandwidth_hz: float = np.inf
+) -> int:
+    """The highest harmonic order, up to 50, that this rate and front end can show."""
+    highest_hz = min(USABLE_BAND * sample_rate_hz, bandwidth_hz)
+    return int(max(1, min(MAX_ORDER, highest_hz // frequency_hz)))
 
 
 def harmonic_subgroups(
