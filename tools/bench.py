@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 
 from daemon.measure.channel import Supply
 from daemon.pipeline import Pipeline
-from daemon.plan import BULK_FRAME_S, LIVE_FRAME_S, ChannelSetup, PipelineSetup
+from daemon.plan import (
+    BULK_FRAME_S,
+    BULK_FRAME_SAMPLES,
+    LIVE_FRAME_S,
+    ChannelSetup,
+    PipelineSetup,
+)
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 from drivers.source import Block
@@ -31,10 +37,11 @@ def main(rates: tuple[int, ...], channels: int) -> None:
     click.echo(f"{'rate':>8}  {'floor ns':>9}  {'live ns':>8}  {'ratio':>6}  {'bulk ns':>8}  ratio")
     for rate in rates:
         volts = _steady_supply(rate, channels)
+        bulk_s = min(BULK_FRAME_S, max(LIVE_FRAME_S, BULK_FRAME_SAMPLES / rate))
         floor, live, bulk = _interleaved(
             partial(_floor, volts, rate),
             partial(_pipeline, volts, rate, LIVE_FRAME_S),
-            partial(_pipeline, volts, rate, BULK_FRAME_S),
+            partial(_pipeline, volts, rate, bulk_s),
         )
         n = volts.size
         click.echo(
@@ -82,7 +89,8 @@ def _pipeline(volts: NDArray[np.float32], rate: int, frame_s: float) -> None:
             supply=Supply(230.0, 50),
             channels=tuple(ChannelSetup(f"L{n + 1}", n, 1.0, 0.0) for n in range(volts.shape[1])),
             limits=VoltageLimits.from_percent(230.0, 90, 110, 5, 2),
-            slow_limits=SlowLimits(5.0, 1.0),
+            slow_limits=SlowLimits(5.0, 1.0, 1.0),
+            transient_pct=20.0,
             frame_s=frame_s,
         )
     )
