@@ -21,8 +21,9 @@ from drivers.clock import Clock
 
 MARK_PATH = "/api/mark"
 LARGEST_REQUEST = 4096  # bytes of a body; the head has a limit of its own in the server
-AT_ONCE = 120  # requests of one address: a page with its files is four, and one a second follows
+AT_ONCE = 120  # for one address: a page and its files cost 12, and one a second follows
 PER_S = 20.0
+DEAR = 8  # what is drawn from the whole database costs as much as so many small answers
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 _HOST = re.compile(r"(?:\[([0-9a-f:.]+)\]|([a-z0-9._-]+))(?::[0-9]{1,5})?")
 _WILDCARDS = ("0.0.0.0", "::", "")
@@ -75,7 +76,7 @@ class Guard:
 
     def _hurry(self, scope: Scope) -> PlainTextResponse | None:
         address = scope["client"][0] if scope.get("client") else ""
-        wait_s = self._clients.wait_s(address, self._clock.monotonic_ns() / 1e9)
+        wait_s = self._clients.wait_s(address, self._clock.monotonic_ns() / 1e9, _cost(scope))
         if wait_s == 0:
             return None
         later = {"Retry-After": str(int(wait_s) + 1)}
@@ -98,6 +99,12 @@ class Guard:
     def _is_our_host(self, header: str) -> bool:
         name = host_name(header)
         return name in self._hosts or ("*" in self._hosts and _is_address(name))
+
+
+def _cost(scope: Scope) -> float:
+    path, query = scope["path"], scope.get("query_string", b"")
+    is_whole = path == "/" and b"part=1" not in query
+    return DEAR if is_whole or path.startswith("/event/") else 1
 
 
 def host_name(header: str) -> str:

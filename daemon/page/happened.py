@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from daemon.archive import Archive, EventFilter, EventRow, LogRow
+from daemon.archive import SERIOUS, Archive, EventFilter, EventRow, LogRow
 from daemon.errors import HalfcycleError
 from daemon.page.address import ROWS, HomeQuery
 from daemon.page.duration_chart import Curve, DurationChart, build_chart
@@ -66,15 +66,16 @@ def _read(path: Path, query: HomeQuery, reading: Reading) -> History:
     log = tuple(archive.log(limit=MOST_GAPS))
     watch = watch_time(archive.runs(), log, reading.now_utc_s, is_watching)
     window = window_of(query, watch, reading.now_utc_s)
+    drawn = tuple(archive.events(query.wanted(MOST_DRAWN)))
     return History(
         query=query,
-        serious=tuple(archive.events(serious)),
+        serious=_serious(archive, query, drawn),
         n_serious=archive.count(serious),
         n_captured=archive.count(EventFilter()),
         listed=tuple(archive.events(query.rows())),
         n_wanted=archive.count(query.wanted()),
-        drawn=tuple(archive.events(query.wanted(MOST_DRAWN))),
-        in_window=_in_window(archive, query, window),
+        drawn=drawn,
+        in_window=_in_window(archive, query, window, drawn),
         window=window,
         counts=tuple(archive.by_hour(query.kind, not query.is_all)),
         log=log,
@@ -82,7 +83,20 @@ def _read(path: Path, query: HomeQuery, reading: Reading) -> History:
     )
 
 
-def _in_window(archive: Archive, query: HomeQuery, window: Window) -> tuple[EventRow, ...]:
+def _serious(
+    archive: Archive, query: HomeQuery, drawn: tuple[EventRow, ...]
+) -> tuple[EventRow, ...]:
+    """The latest serious ones of every kind; those at hand are not asked for again."""
+    if query.kind is None and (len(drawn) < MOST_DRAWN or not query.is_all):
+        return tuple(row for row in drawn if row.verdict in SERIOUS)
+    return tuple(archive.events(EventFilter(serious_only=True, limit=MOST_DRAWN)))
+
+
+def _in_window(
+    archive: Archive, query: HomeQuery, window: Window, drawn: tuple[EventRow, ...]
+) -> tuple[EventRow, ...]:
+    if len(drawn) < MOST_DRAWN or window.span is None:
+        return drawn  # all there are, or the latest of all there are; the drawing takes its part
     wanted = EventFilter(
         kind=query.kind,
         since_utc_s=max(window.start_s, 0.0),

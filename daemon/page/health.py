@@ -32,6 +32,9 @@ def health_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
         _clock(health),
         _disk(health),
     ]
+    if health.n_waiting > 0:
+        waiting = f"{health.n_waiting} events and log entries"
+        facts.append(Fact("Not stored yet", waiting, "they wait in memory", Level.ATTENTION))
     if health.temperature_c is not None:
         facts.append(_temperature(health.temperature_c))
     if health.last_fault:

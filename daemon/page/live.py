@@ -11,6 +11,8 @@ from daemon.records import Kind
 from daemon.status import CaptureStatus, ChannelStatus, Snapshot
 from daemon.tolerance import Limits
 
+LINE = "line"
+
 
 @dataclass(frozen=True, slots=True)
 class Scale:
@@ -37,6 +39,7 @@ class ChannelView:
     """One channel, in words."""
 
     name: str
+    is_line: bool  # it carries the declared voltage
     level: Level
     word: str
     voltage: str
@@ -98,14 +101,18 @@ def channel_views(snapshot: Snapshot, scale: Scale) -> tuple[ChannelView, ...]:
 
 
 def _channel_view(snapshot: Snapshot, channel: ChannelStatus, scale: Scale) -> ChannelView:
-    level, word = judge_voltage(channel.urms_pct, snapshot.capture)
+    is_line = channel.kind == LINE
+    level, word = Level.GOOD, channel.kind.replace("_", " ")
+    if is_line:
+        level, word = judge_voltage(channel.urms_pct, snapshot.capture)
     pct = channel.urms_pct
     return ChannelView(
         name=channel.name,
+        is_line=is_line,
         level=level,
         word=word,
         voltage=value_words(channel.urms_v, "V"),
-        percent=value_words(pct, "%"),
+        percent=value_words(pct, "%") if is_line else "",
         marker=None if pct is None else scale.position(pct),
         is_off_scale=pct is not None and not scale.low_pct <= pct <= scale.high_pct,
         thd=value_words(channel.thd_pct, "%"),

@@ -7,15 +7,18 @@ a whole request is dropped.
 
 import asyncio
 import os
+import socket
 from typing import Any
 
 import uvicorn
+from anyio.to_thread import current_default_thread_limiter
 from h11 import Connection
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_CONNECTIONS = 64
 _FIRST_REQUEST_WITHIN_S = 10.0
 _ANSWER_TAKEN_WITHIN_S = 30.0
+_MOST_THREADS = 3  # more of them only get into each other's way, and into that of the event loop
 _LOOK_EACH_TICKS = 3  # uvicorn ticks ten times a second
 
 
@@ -25,6 +28,10 @@ class PageServer(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, parent_pid: int) -> None:
         super().__init__(config)
         self._parent_pid = parent_pid
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        current_default_thread_limiter().total_tokens = _MOST_THREADS
+        await super().startup(sockets)
 
     async def on_tick(self, counter: int) -> bool:
         # an orphan is given to another parent, so the number changes
@@ -45,7 +52,11 @@ class PatientProtocol(H11Protocol):
         self.since_s = self.loop.time()
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        others = [one for one in self.connections if isinstance(one, PatientProtocol)]
+        others = [
+            one
+            for one in self.connections
+            if isinstance(one, PatientProtocol) and not one.transport.is_closing()
+        ]
         super().connection_made(transport)
         if len(others) >= MOST_CONNECTIONS:
             oldest = min(others, key=lambda one: (one.is_answering, one.since_s))

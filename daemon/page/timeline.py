@@ -115,7 +115,9 @@ def build_timeline(
     height = _height()
     marks = _marks(facts.rows, across, now)
     unseen = clipped(facts.watch.unseen, window.start_s, window.end_s)
-    shown = [row for row in facts.rows if window.start_s <= utc_seconds(row.start_utc)]
+    shown = [
+        row for row in facts.rows if window.start_s <= utc_seconds(row.start_utc) <= window.end_s
+    ]
     return Timeline(
         marks=tuple(marks),
         bands=(
@@ -186,7 +188,7 @@ def _band(span: tuple[float, float], across: Linear) -> Band:
 
 
 def _before(watch: WatchTime, across: Linear) -> tuple[Band, ...]:
-    if watch.since_s is None or watch.since_s <= across.low + SHORTEST_S:
+    if watch.since_s is None or watch.since_s <= across.low + 1.0:
         return ()
     return (Band(0.0, across.at(watch.since_s), "before the watch began"),)
 

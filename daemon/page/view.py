@@ -11,6 +11,7 @@ from daemon.page.levels import Level
 from daemon.page.live import ChannelView, Scale, channel_views, declared_scale, lasting_band
 from daemon.page.reading import Reading
 from daemon.page.stopped import NOT_STORING
+from daemon.page.throttling import read_throttling, throttling_facts
 from daemon.page.verdict_shapes import level_of, shape_of
 from daemon.page.words import (
     duration_words,
@@ -86,6 +87,7 @@ class PageView:
     voltage: Sentence
     worst: Sentence
     frequency: str
+    unbalance: str  # empty where there are not three phases
     scale: Scale | None
     channels: tuple[ChannelView, ...]
     events: tuple[EventView, ...]
@@ -118,16 +120,22 @@ def build_view(reading: Reading, history: History, curve: Curve) -> PageView:
         voltage=voltage,
         worst=worst_sentence(history, now, open_run_id),
         frequency=value_words(snapshot.frequency_hz, "Hz") if snapshot else "",
+        unbalance=_unbalance(snapshot),
         scale=scale,
         channels=channels,
         events=tuple(event_view(row, now, open_run_id) for row in history.listed),
         events_error=history.error,
         watched=watched_facts(snapshot, history) if snapshot else (),
-        health=health_facts(snapshot) if snapshot else (),
+        health=(*health_facts(snapshot), *throttling_facts(read_throttling())) if snapshot else (),
         snapshot=snapshot,
         happened=build_happened(history, curve, snapshot, now),
         log=tuple(_log_line(row, now) for row in history.log[:MOST_LOGGED]),
     )
+
+
+def _unbalance(snapshot: Snapshot | None) -> str:
+    u2_pct = None if snapshot is None else snapshot.u2_pct
+    return "" if u2_pct is None else value_words(u2_pct, "%")
 
 
 def _log_line(row: LogRow, now: datetime) -> LogLine:
@@ -179,13 +187,14 @@ def voltage_sentence(reading: Reading, views: tuple[ChannelView, ...]) -> Senten
     if snapshot is None or reading.trouble or not is_measuring or not views:
         last = f"Last measured: {_voltages(views)}." if views else ""
         return Sentence(Level.UNKNOWN, "unknown", "Voltage now: unknown.", last)
-    worst = max(views, key=lambda view: view.level.rank)
+    lines = tuple(view for view in views if view.is_line) or views
+    worst = max(lines, key=lambda view: view.level.rank)
     declared = f"{plain_words(snapshot.supply.nominal_v)} V"
-    if len(views) == 1:
+    if len(lines) == 1:
         text = f"Voltage now: {worst.voltage}, {worst.percent} of {declared}: {worst.word}."
         return Sentence(worst.level, worst.word, text)
-    odd = ", ".join(f"{view.name} {view.word}" for view in views if view.level is not Level.GOOD)
-    text = f"Voltage now: {_voltages(views)}, declared {declared}: {odd or worst.word}."
+    odd = ", ".join(f"{view.name} {view.word}" for view in lines if view.level is not Level.GOOD)
+    text = f"Voltage now: {_voltages(lines)}, declared {declared}: {odd or worst.word}."
     return Sentence(worst.level, worst.word, text)
 
 
