@@ -369,6 +369,32 @@ def test_a_wrong_configuration(bench: Path, supply: dict[str, int], subject: str
     assert "Not ready" in result.stdout
 
 
+def test_two_sensors_on_one_line_of_three(bench: Path) -> None:
+    """The simulated three phases, with the third sensor reversed and the order turned round."""
+    channels = [
+        {"name": name, "input": number, "gain_v_per_v": gain, "offset_v": 0.012}
+        for name, number, gain in (("L1", 0, GAIN), ("L2", 2, GAIN), ("L3", 1, -GAIN))
+    ]
+    supply = {"nominal_v": 230, "frequency_hz": 50, "wiring": "three_phase"}
+    write_bench(bench.parent, channels=channels, supply=supply, scenario={"wiring": "three_phase"})
+    result = preflight(bench)
+    assert {"Phase order", "L1 and L3", "L2 and L3"} <= subjects(result, "look at this")
+    assert "L1 and L2" in subjects(result, "good")
+
+
+def test_neutral_to_earth_is_no_line(bench: Path) -> None:
+    channels = [
+        {"name": "L1", "input": 0, "gain_v_per_v": GAIN, "offset_v": 0.012},
+        {"name": "N", "input": 1, "kind": "neutral_to_earth"},
+    ]
+    write_bench(bench.parent, channels=channels, scenario={"wiring": "split_phase"})
+    result = preflight(bench)
+    named = subjects(result, "good") | subjects(result, "will not work")
+    assert "L1 voltage" in named
+    assert "N voltage" not in named
+    assert "N calibration" in subjects(result, "look at this")
+
+
 def test_a_device_that_is_not_there(tmp_path: Path) -> None:
     path = write_bench(tmp_path)
     raw = path.read_text().replace("name: sensor", "name: recording")

@@ -84,7 +84,11 @@ def _channel_findings(settings: Settings, info: SourceInfo, taken: Taken) -> lis
     channels = settings.channels or tuple(
         Channel(name=name, input=number) for number, name in enumerate(info.inputs)
     )
-    seen = [facts.channel_facts(taken, info, channel, nominal_hz) for channel in channels]
+    seen = [
+        facts.channel_facts(taken, info, channel, nominal_hz)
+        for channel in channels
+        if channel.kind == "line"
+    ]
     found = []
     for channel in seen:
         found += [
@@ -94,12 +98,17 @@ def _channel_findings(settings: Settings, info: SourceInfo, taken: Taken) -> lis
             checks.check_noise(channel, nominal_v),
             checks.check_dc(channel, nominal_v),
         ]
-    is_three_phase = len(seen) == 3
-    found += [
+    return found + _pair_findings(settings, seen)
+
+
+def _pair_findings(settings: Settings, seen: list[checks.ChannelFacts]) -> list[Finding]:
+    """How the lines stand to each other."""
+    is_three_phase = settings.supply.wiring == "three_phase"
+    found = [
         checks.check_pair(first, second, is_three_phase=is_three_phase)
         for first, second in combinations(seen, 2)
     ]
-    if is_three_phase and all(channel.phasor_v for channel in seen):
+    if is_three_phase and len(seen) == 3 and all(channel.phasor_v for channel in seen):
         found.append(checks.check_rotation(seen[0], seen[1]))
     return found
 
