@@ -17,6 +17,7 @@ from daemon.records import LogKind, Output
 from daemon.runtime import PageProcess, claim_database, runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
+from daemon.spool import SPOOL_NAME, read_spool
 from daemon.status import State, write_snapshot
 from daemon.store import Store
 from daemon.vigil import Vigil
@@ -158,6 +159,7 @@ class Monitor:
             self._journal.log(LogKind.CLOCK_SET, f"the clock was set by {step_s:+.3f} s")
         if self._page is not None and self._page.has_just_ended():
             self._journal.fault("the status page ended; measuring goes on")
+        self._journal.write(read_spool(self._folder / SPOOL_NAME))
         self._journal.every_second()
         self._write_snapshot(self._state(now_s))
         if self._vigil.is_well(now_s):

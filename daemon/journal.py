@@ -154,6 +154,10 @@ class Journal:
         """Write down something that is about no particular sample."""
         self._put([], [LogEntry(kind, self._now_utc_s(), None, None, text)])
 
+    def write(self, entries: list[LogEntry]) -> None:
+        """Write down entries made elsewhere, such as marks."""
+        self._put([], entries)
+
     def fault(self, text: str) -> None:
         """Write down a fault; the same one again only after another."""
         self.last_fault = text

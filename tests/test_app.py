@@ -19,6 +19,7 @@ from daemon.errors import InputError, StoreError
 from daemon.runtime import claim_database
 from daemon.schema import utc_seconds
 from daemon.settings import Settings
+from daemon.spool import SPOOL_NAME, Mark, write_mark
 from daemon.status import Snapshot, State, read_snapshot
 from daemon.store import CUT_SHORT
 from drivers.clock import SystemClock
@@ -457,3 +458,16 @@ def test_gain_and_offset_are_applied(tmp_path: Path) -> None:
     assert channel == "L1"
     # 0.2 % of declared, and the 16 bit steps of 800 V are 2.4 V of mains here: 0.7 V rms of noise
     assert value == pytest.approx(0.6 * 230, abs=0.46 + 0.5)
+
+
+def test_a_mark_left_in_the_spool_is_in_the_log(tmp_path: Path, runtime_directory: Path) -> None:
+    marked_utc_s = time.time()
+    write_mark(runtime_directory / SPOOL_NAME, Mark(marked_utc_s, "the press stopped"))
+    settings = live(tmp_path, 2.5)
+    watch(settings)
+    ((start_utc, text),) = rows(
+        settings.store.path, "SELECT start_utc, text FROM log WHERE kind = 'mark'"
+    )
+    assert text == "the press stopped"
+    assert utc_seconds(start_utc) == pytest.approx(marked_utc_s, abs=0.002)  # kept to ms
+    assert not list((runtime_directory / SPOOL_NAME).iterdir())
