@@ -60,8 +60,9 @@ class Finding:
     """The step that was passed by most, if one was, and the room that is left, below 0 if none.
 
     `margin_pct`: how much farther from 100 % the whole event could have been and still be within;
-    below 0, by how much it would have had to be nearer. `margin_s`: how much longer the event could
-    have been beyond the level that is nearest to its time limit. None where nothing bounds it.
+    below 0, by how much it would have had to be nearer to keep the step that `limit` names.
+    `margin_s`: how much longer the event could have been beyond the level that is nearest to its
+    time limit. None where nothing bounds it.
     """
 
     limit: str | None
@@ -116,13 +117,17 @@ def compare(event: EventFacts, steps: Sequence[Step]) -> Finding:
     if _is_beyond(event.value_pct, steps[0].level_pct, event.is_over):
         lasted_s = _time_beyond_s(event, steps[0].level_pct)
         return Finding(_never(word, steps[0]), margin_pct, -lasted_s if lasted_s else None)
-    worst, limit, margin_s = 0.0, "", None
+    worst, limit, margin_s, passed_pct = 0.0, "", None, margin_pct
     for step, nearer in pairwise(steps):
         time_s = _time_beyond_s(event, nearer.level_pct)
         if time_s / step.time_s > worst:
             worst, margin_s = time_s / step.time_s, step.time_s - time_s
             limit = f"{word} {nearer.level_words} for at most {step.time_words}"
-    return Finding(limit if worst > 1.0 + ROUNDING else None, margin_pct, margin_s)
+            room_pct = _room_pct(event, step, nearer)
+            passed_pct = margin_pct if room_pct is None else room_pct
+    if worst > 1.0 + ROUNDING:  # by how much the step that is named was passed, not another one
+        return Finding(limit, passed_pct, margin_s)
+    return Finding(None, margin_pct, margin_s)
 
 
 def _never(word: str, step: Step) -> str:
@@ -162,14 +167,21 @@ def _time_beyond_s(event: EventFacts, level_pct: float) -> float:
 
 
 def _margin_pct(event: EventFacts, steps: Sequence[Step]) -> float:
-    """How far the event could be moved away from 100 % before a step is passed."""
+    """How far the event could be moved away from 100 % before any step is passed."""
     towards = -1.0 if event.is_over else 1.0
     room = towards * (event.value_pct - steps[0].level_pct)
     for step, nearer in pairwise(steps):
-        held_pct = _held_pct(event, step.time_s, nearer.level_pct)
-        if held_pct is not None:
-            room = min(room, towards * (held_pct - nearer.level_pct))
+        room_pct = _room_pct(event, step, nearer)
+        room = room if room_pct is None else min(room, room_pct)
     return room
+
+
+def _room_pct(event: EventFacts, step: Step, nearer: Step) -> float | None:
+    """How far the event could be moved before this one step is passed; None: without bound."""
+    held_pct = _held_pct(event, step.time_s, nearer.level_pct)
+    if held_pct is None:
+        return None
+    return (-1.0 if event.is_over else 1.0) * (held_pct - nearer.level_pct)
 
 
 def _held_pct(event: EventFacts, time_s: float, level_pct: float) -> float | None:

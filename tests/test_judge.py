@@ -637,3 +637,14 @@ def test_a_transient_counts_by_the_width_of_its_peak() -> None:
     assert judge(facts_of(event), ITI, 230, 50).verdict is Verdict.MAY_DAMAGE
     narrow = replace(event, detail=EventDetail(width_s=0.0008))
     assert judge(facts_of(narrow), ITI, 230, 50).verdict is Verdict.WITHIN
+
+
+def test_what_was_passed_by_is_that_of_the_step_that_is_named() -> None:
+    # 1.21 s at 0 %: the named step allows 20 ms below 70 %, so 70 % and 1.19 s too much; the step
+    # of 0.5 s below 80 % is passed as well, by 80 %, but that is not the one that is named.
+    judged = judge(
+        EventFacts(Kind.INTERRUPTION, 0.0, 1.21), find_profile("iti-2000", None), 120, 60
+    )
+    assert judged.limit == "below 70 % for at most 0.02 s"
+    assert judged.margin_pct == pytest.approx(-70.0)
+    assert judged.margin_s == pytest.approx(-1.19, abs=0.02)  # the rms window's cycle taken off
