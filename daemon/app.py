@@ -8,6 +8,7 @@ from typing import Protocol
 
 from daemon.acquisition import CLOSE_TIMEOUT_S, Acquisition, DeviceFault, Fetched
 from daemon.clock import SampleClock
+from daemon.errors import InputError
 from daemon.journal import Journal, Subject
 from daemon.live import SHOWN_CYCLES, Fixed, LiveValues, Progress, build_snapshot
 from daemon.notify import notify
@@ -20,6 +21,7 @@ from daemon.setup import pipeline_setup
 from daemon.spool import SPOOL_NAME, read_spool
 from daemon.status import State, write_snapshot
 from daemon.store import Store
+from daemon.tolerance import Profile
 from daemon.vigil import Vigil
 from drivers.clock import Clock
 from drivers.errors import SourceEnded, SourceFailed
@@ -65,7 +67,7 @@ class Monitor:
         self._settings = settings
         self._clock = clock
         self._lag_s = self._next_snapshot_s = 0.0
-        profile = find_profile(settings.supply.profile, user_profile_dir())
+        profile = _profile(settings)
         with ExitStack() as undo:
             self._claim = claim_database(settings.store.path)
             undo.callback(self._claim.close)
@@ -211,3 +213,10 @@ class Monitor:
             if self._page is not None:
                 self._page.close()
             self._claim.close()
+
+
+def _profile(settings: Settings) -> Profile:
+    try:
+        return find_profile(settings.supply.profile, user_profile_dir())
+    except InputError as error:
+        raise InputError(f"supply.profile: {error}") from error

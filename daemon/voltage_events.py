@@ -232,7 +232,7 @@ class VoltageEvents:
             value=now.extreme_v,
             unit="V",
             value_pct=100 * now.extreme_v / self._declared_v,
-            threshold=self._limits.swell_v if now.is_swell else self._limits.dip_v,
+            threshold=self._threshold_v(now),
             extreme_s=now.extreme_index / self._fs_hz,
             below_interruption_s=self._interrupted_s(now),
             level_times=grown.levels.times(self._fs_hz),
@@ -246,6 +246,12 @@ class VoltageEvents:
                 interruption_end_s=_seconds(now.interruption_end, self._fs_hz),
             ),
         )
+
+    def _threshold_v(self, now: Disturbance) -> float:
+        """The limit that was passed; an interruption is known by its own."""
+        if now.is_swell:
+            return self._limits.swell_v
+        return self._limits.interruption_v if now.is_interruption else self._limits.dip_v
 
     def _detail(self, grown: _Growing) -> EventDetail:
         """What the waveform kept with the event says of its two ends."""

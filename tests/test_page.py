@@ -737,3 +737,9 @@ def test_answers_do_not_wait_for_the_network(place: Place) -> None:
             client.get("/healthz")
             took_s = sorted(client.get("/healthz").elapsed.total_seconds() for _ in range(20))
     assert took_s[10] < 0.03  # the median, so that a busy machine does not matter
+
+
+def test_a_simulation_says_so_first(place: Place) -> None:
+    snapshot = plausible_snapshot()
+    place.show(replace(snapshot, driver=replace(snapshot.driver, name="simulated")))
+    assert "Watching a simulation, nothing real, since yesterday" in place.text()

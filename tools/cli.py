@@ -17,7 +17,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 VERBS = {
     "demo": ("tools.demo", "Try it now: a simulated supply, with its status page."),
-    "demo-watch": ("tools.demo_watch", "Make a simulated day's database and report."),
+    "demo-watch": ("tools.demo_watch", "Make the database and report of a simulated watch."),
     "preflight": ("tools.preflight", "Before a watch: look for all that could spoil it."),
     "calibrate": ("tools.calibrate", "Find a channel's gain with a reference meter."),
     "monitor": ("tools.monitor", "Watch a circuit until told to stop, and keep what matters."),

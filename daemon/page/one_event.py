@@ -18,7 +18,6 @@ from daemon.page.words import (
     duration_words,
     lasted_words,
     local_time,
-    number,
     sentence_case,
     value_words,
     verdict_words,
@@ -163,7 +162,7 @@ def _compared(row: EventRow, place: Place) -> tuple[Compared, ...]:
 
 
 def _spread(uncertainty: float | None, unit: str) -> str:
-    return "" if uncertainty is None else f" ± {number(uncertainty, 2)} {unit}"
+    return "" if uncertainty is None else f" ± {uncertainty:.2g} {unit}"
 
 
 def _ahead(time_s: float) -> str:
@@ -199,7 +198,7 @@ def _facts(archive: Tally, row: EventRow, place: Place) -> list[Fact]:
         Fact("Clock then", row.clock, "" if clock is Level.GOOD else "times may be off", clock),
         Fact("Supply lost", "" if not lost_s else f"for {duration_words(lost_s)}"),
         Fact("Category", category or "", "by IEEE 1159"),
-        Fact("Table cell", cell or "", "residual voltage and duration"),
+        Fact("Table cell", cell or "", "UNIPEDE grid, depth and duration"),
         Fact("Severity", severity_words(judged), "by IEEE 1564"),
         Fact("Same time", ", ".join(f"no. {other.id} on {other.channel}" for other in company)),
         Fact("Notes", "; ".join(flag.replace("_", " ") for flag in row.flags)),

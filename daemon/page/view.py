@@ -31,6 +31,8 @@ from daemon.status import CaptureStatus, RunStatus, Snapshot, State
 _VERDICT_RANKS = {"may_damage": 3, "may_stop": 2, "beyond_limit": 1}
 _KIND_RANKS = {"interruption": 3, "dip": 2, "swell": 2, "transient": 1}
 
+SIMULATED = "simulated"  # the driver that measures nothing
+
 
 @dataclass(frozen=True, slots=True)
 class Sentence:
@@ -164,12 +166,13 @@ def watching_sentence(reading: Reading, now: datetime) -> Sentence:
         return Sentence(Level.BAD, "not storing", "Measuring, but nothing can be kept.", fault)
     if snapshot.state is State.STARTING:
         return Sentence(Level.UNKNOWN, "starting", "Starting: nothing measured yet.")
-    return _watching(snapshot.run, now)
+    return _watching(snapshot.run, now, is_simulated=snapshot.driver.name == SIMULATED)
 
 
-def _watching(run: RunStatus, now: datetime) -> Sentence:
+def _watching(run: RunStatus, now: datetime, *, is_simulated: bool) -> Sentence:
     since = when_words(local_time(run.started_utc, now.tzinfo or UTC), now)
-    text = f"Watching since {since}: {duration_words(round(run.watched_s))}."
+    what = "Watching a simulation, nothing real," if is_simulated else "Watching"
+    text = f"{what} since {since}: {duration_words(round(run.watched_s))}."
     if run.observed_pct >= 99.995:
         return Sentence(Level.GOOD, "watching", text, "Nothing was missed.")
     missed = f"{100 - run.observed_pct:.2f} % of that time was not observed."
