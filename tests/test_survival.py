@@ -123,7 +123,7 @@ DISK_FAULTS: dict[str, Callable[[FaultyDisk], None]] = {
     ("faults", "n_times"),
     [
         pytest.param(("disk full", "database deleted", "database replaced"), 1, id="one of each"),
-        *(pytest.param((fault,), 6, id=fault, marks=pytest.mark.soak) for fault in DISK_FAULTS),
+        *(pytest.param((fault,), 5, id=fault, marks=pytest.mark.soak) for fault in DISK_FAULTS),
     ],
 )
 def test_a_disk_that_fails_loses_no_event(
@@ -189,8 +189,8 @@ def check_events(proof: Proof, folder: Path, *, is_damaged: bool) -> None:
     [
         pytest.param(300, 4.0, id="0.3 s"),
         pytest.param(1000, 30.0, id="1 s", marks=pytest.mark.soak),
-        pytest.param(3000, 90.0, id="3 s", marks=pytest.mark.soak),
-        pytest.param(8000, 120.0, id="8 s", marks=pytest.mark.soak),
+        pytest.param(3000, 45.0, id="3 s", marks=pytest.mark.soak),
+        pytest.param(8000, 80.0, id="8 s", marks=pytest.mark.soak),
     ],
 )
 def test_a_slow_card_loses_no_sample(
