@@ -5,6 +5,8 @@ import os
 import sqlite3
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -174,7 +176,7 @@ def test_reading_leaves_no_file_and_no_byte(path: Path) -> None:
 
 
 READ_AS_NOBODY = """
-import os, sys
+import os, sys, urllib.parse  # the last one before it may be out of reach
 from pathlib import Path
 from daemon.archive import EventFilter, open_archive
 from daemon.errors import HalfcycleError
@@ -186,9 +188,16 @@ except HalfcycleError as error:
 """
 
 
-def read_as_nobody(path: Path) -> str:
-    for folder in list(path.parents)[:3]:
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """A folder that everybody can enter; pytest closes its own to others, again and again."""
+    with tempfile.TemporaryDirectory(prefix="halfcycle-test-") as name:
+        folder = Path(name)
         folder.chmod(0o755)
+        yield folder
+
+
+def read_as_nobody(path: Path) -> str:
     for file in path.parent.iterdir():
         file.chmod(0o644)
     command = [sys.executable, "-c", READ_AS_NOBODY, str(path)]
@@ -196,7 +205,8 @@ def read_as_nobody(path: Path) -> str:
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="needs root to become another user")
-def test_another_user_without_write_access_can_read(path: Path) -> None:
+def test_another_user_without_write_access_can_read(open_folder: Path) -> None:
+    path = open_folder / "events.db"
     store = fill(path)
     assert read_as_nobody(path) == "5\n"
     store.close()
@@ -204,10 +214,9 @@ def test_another_user_without_write_access_can_read(path: Path) -> None:
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="needs root to become another user")
-def test_a_read_only_copy_with_its_wal_says_what_to_do(path: Path, tmp_path: Path) -> None:
+def test_a_read_only_copy_with_its_wal_says_what_to_do(path: Path, open_folder: Path) -> None:
     store = fill(path)
-    copy = tmp_path / "copy" / "events.db"
-    copy.parent.mkdir()
+    copy = open_folder / "events.db"
     for name in ("events.db", "events.db-wal"):
         (copy.parent / name).write_bytes((path.parent / name).read_bytes())
     store.close()
