@@ -13,6 +13,11 @@ BULK_FRAME_S = 10.0
 BULK_FRAME_SAMPLES = 160_000
 
 
+def recording_frame_s(sample_rate_hz: float) -> float:
+    """The length of the frames in which a recording is measured, in s."""
+    return min(BULK_FRAME_S, max(LIVE_FRAME_S, BULK_FRAME_SAMPLES / sample_rate_hz))
+
+
 class Wiring(StrEnum):
     """What the lines have to do with each other."""
 

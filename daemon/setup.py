@@ -5,13 +5,12 @@ import math
 from daemon.errors import InputError
 from daemon.measure.channel import Supply
 from daemon.plan import (
-    BULK_FRAME_S,
-    BULK_FRAME_SAMPLES,
     LIVE_FRAME_S,
     ChannelKind,
     ChannelSetup,
     PipelineSetup,
     Wiring,
+    recording_frame_s,
 )
 from daemon.settings import Settings
 from daemon.slow_events import SlowLimits
@@ -61,16 +60,10 @@ def pipeline_setup(
         lamp_v=_lamp_v(settings, info),
         slot_origin_index=slot_origin_index,
         bandwidth_hz=info.bandwidth_hz,
-        frame_s=_frame_s(info),
+        frame_s=LIVE_FRAME_S if info.is_live else recording_frame_s(info.sample_rate_hz),
         wiring=Wiring(supply.wiring),
         neutral_earth_v=capture.neutral_earth_v,
     )
-
-
-def _frame_s(info: SourceInfo) -> float:
-    if info.is_live:
-        return LIVE_FRAME_S
-    return min(BULK_FRAME_S, max(LIVE_FRAME_S, BULK_FRAME_SAMPLES / info.sample_rate_hz))
 
 
 def _distortion_pct(settings: Settings, info: SourceInfo) -> float | None:

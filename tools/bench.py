@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 from daemon.measure.channel import Supply
 from daemon.pipeline import Pipeline
 from daemon.plan import (
-    BULK_FRAME_S,
-    BULK_FRAME_SAMPLES,
     LIVE_FRAME_S,
     ChannelSetup,
     PipelineSetup,
+    recording_frame_s,
 )
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
@@ -37,11 +36,10 @@ def main(rates: tuple[int, ...], channels: int) -> None:
     click.echo(f"{'rate':>8}  {'floor ns':>9}  {'live ns':>8}  {'ratio':>6}  {'bulk ns':>8}  ratio")
     for rate in rates:
         volts = _steady_supply(rate, channels)
-        bulk_s = min(BULK_FRAME_S, max(LIVE_FRAME_S, BULK_FRAME_SAMPLES / rate))
         floor, live, bulk = _interleaved(
             partial(_floor, volts, rate),
             partial(_pipeline, volts, rate, LIVE_FRAME_S),
-            partial(_pipeline, volts, rate, bulk_s),
+            partial(_pipeline, volts, rate, recording_frame_s(rate)),
         )
         n = volts.size
         click.echo(

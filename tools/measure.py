@@ -18,7 +18,7 @@ from drivers.errors import SourceEnded
 from drivers.registry import find_driver
 from drivers.source import Block, Source
 from tools.monitor import stop_on_signals
-from tools.progress import recording_progress
+from tools.progress import RecordingBar
 
 Row = dict[str, object]
 
@@ -58,7 +58,7 @@ def command(config: Path, interval: str, layout: str) -> None:
 
 def _outputs(source: Source, pipeline: Pipeline, n_total: int | None) -> Iterator[Output]:
     stop = stop_on_signals()
-    with recording_progress() as progress:
+    with RecordingBar() as progress:
         for block in _blocks(source, stop.is_set):
             yield pipeline.feed(block)
             if not sys.stdout.isatty():

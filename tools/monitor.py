@@ -12,7 +12,7 @@ from daemon.app import Monitor, Summary
 from daemon.runtime import with_usable_port
 from daemon.settings import Settings, load_settings
 from drivers.clock import SystemClock
-from tools.progress import recording_progress
+from tools.progress import RecordingBar
 from tools.text import plural
 
 
@@ -39,7 +39,7 @@ def watch(settings: Settings, *, with_page: bool) -> Summary:
     monitor = Monitor(settings, SystemClock(), with_page=with_page)
     if with_page and sys.stderr.isatty():
         click.echo(f"Status page: {page_address(settings)}", err=True)
-    with recording_progress() as progress:
+    with RecordingBar() as progress:
         return monitor.run(stop, progress)
 
 

@@ -1,8 +1,6 @@
 """A progress bar for a recording on a terminal; silence everywhere else."""
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from types import TracebackType
 from typing import Any, Self
 
@@ -35,10 +33,3 @@ class RecordingBar:
     ) -> None:
         if self._bar is not None:
             self._bar.__exit__(kind, error, trace)
-
-
-@contextmanager
-def recording_progress() -> Iterator[RecordingBar]:
-    """A bar that is cleaned up whatever happens."""
-    with RecordingBar() as bar:
-        yield bar
