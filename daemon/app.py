@@ -156,9 +156,9 @@ class Monitor:
         self._journal.keep(out)
 
     def _every_second(self, now_s: float) -> None:
-        step_s = self._sample_clock.step_s()
-        if step_s is not None:
-            self._journal.log(LogKind.CLOCK_SET, f"the clock was set by {step_s:+.3f} s")
+        change = self._sample_clock.look()
+        if change is not None and change.step_s:
+            self._journal.log(LogKind.CLOCK_SET, f"the clock was set by {change.step_s:+.3f} s")
         if self._page is not None and self._page.has_just_ended():
             self._journal.fault("the status page ended; measuring goes on")
         self._journal.write(read_spool(self._folder / SPOOL_NAME))

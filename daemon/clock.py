@@ -12,11 +12,15 @@ samples however often the clock is set:
 A Raspberry Pi without a clock of its own starts with the time of its last shutdown. When it learns
 the time, everything before is corrected: `corrected_utc_s` gives the new stamp, `stamped_utc_s`
 the one that was given at the time.
+
+"Monotonic" means here: with the time in which the computer was suspended. So a computer that slept
+is no clock that was set; what it did not see is told by `take_sleep`.
 """
 
 from bisect import bisect_right
 from dataclasses import dataclass
 
+from daemon.records import FirstStamp
 from daemon.timebase import RateEstimate, TimeBase
 from drivers.clock import Clock
 from drivers.source import SourceInfo
@@ -24,6 +28,7 @@ from drivers.source import SourceInfo
 STEP_S = 0.05  # a larger change between wall clock and monotonic clock means it was set
 TIE_S = 0.005  # a smaller change is the noise of reading two clocks one after the other
 READINGS = 3
+SUSPENDED_S = 0.5  # less is the time between reading two clocks
 SLOT_S = 600.0  # intervals of ten minutes begin at tens of minutes of UTC (IEC 61000-4-30, 4.5.4)
 MOST_TIES = 4096
 
@@ -76,6 +81,10 @@ class TieHistory:
         is_own = any(tie is in_force for tie in believed)
         return "synchronised" if is_own else "corrected"
 
+    def state_then(self, monotonic_s: float) -> str:
+        """What was thought of the wall clock at that moment: synchronised or free."""
+        return "synchronised" if self._in_force(monotonic_s).is_synchronised else "free"
+
     def _in_force(self, monotonic_s: float) -> Tie:
         after = bisect_right(self.ties, monotonic_s, key=lambda tie: tie.monotonic_s)
         return self.ties[max(after - 1, 0)]
@@ -89,6 +98,14 @@ class TieHistory:
             if abs(change_s) > STEP_S:
                 first = number
         return tuple(synchronised[first:])
+
+
+@dataclass(frozen=True, slots=True)
+class Sleep:
+    """The computer was suspended: no sample was taken, and none was counted as lost."""
+
+    index: int  # of the first sample after it
+    duration_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +126,10 @@ class SampleClock:
         self._rate_hz = info.sample_rate_hz
         self._start_utc_s = info.start_utc_s
         self._is_live = info.is_live
-        self._opened_s = clock.monotonic_ns() / 1e9
+        self._suspended_s = clock.suspended_ns() / 1e9
+        self._next_index = 0
+        self._sleep: Sleep | None = None  # not told yet
+        self._opened_s = self._now_s()
         self._opened_utc_s = clock.utc_ns() / 1e9
         self._base = TimeBase(info.sample_rate_hz)
         self._history = TieHistory((self._tie_now(),))
@@ -133,15 +153,50 @@ class SampleClock:
 
     def note_arrival(self, next_index: int, arrival_ns: int) -> None:
         """Samples up to `next_index` (exclusive) were there at this monotonic time."""
-        self._base.note_arrival(next_index, arrival_ns / 1e9)
+        self._notice_suspension()
+        self._next_index = next_index
+        self._base.note_arrival(next_index, arrival_ns / 1e9 + self._suspended_s)
 
     def note_gap(self) -> None:
         """Samples were lost just before the block that is noted next."""
         self._base.note_gap()
 
+    def take_sleep(self) -> Sleep | None:
+        """Whether the computer was suspended since this was asked last."""
+        self._notice_suspension()
+        sleep, self._sleep = self._sleep, None
+        return sleep
+
+    @property
+    def now_index(self) -> float:
+        """The sample that is being taken now; never known better than blocks arrive."""
+        return self._index_at(self._now_s())
+
+    def index_of_utc_s(self, utc_s: float) -> float | None:
+        """The sample taken when the wall clock, as it is set now, had that time.
+
+        None for a recording, and for a time before the input was opened.
+        """
+        monotonic_s = utc_s - self._history.newest.offset_s
+        if self._is_recording or monotonic_s < self._opened_s:
+            return None
+        return self._index_at(monotonic_s)
+
     def utc_s(self, index: float) -> float:
         """Seconds since 1970 UTC at a sample index, by all that is known now."""
         return self.corrected_utc_s(index)
+
+    def first_stamp(self, index: float) -> FirstStamp | None:
+        """What was said of the time then, where it is known better now."""
+        if self._is_recording:
+            return None
+        monotonic_s = self._monotonic_s(index)
+        stamped_utc_s = self._history.stamped_utc_s(monotonic_s)
+        is_moved = abs(stamped_utc_s - self._history.corrected_utc_s(monotonic_s)) > STEP_S
+        state = self._history.state_at(monotonic_s)
+        if not is_moved and state != "corrected":
+            return None
+        return FirstStamp(stamped_utc_s, self._history.state_then(monotonic_s))
 
     def corrected_utc_s(self, index: float) -> float:
         """Seconds since 1970 UTC at a sample index, by the best tie there is now."""
@@ -173,6 +228,7 @@ class SampleClock:
 
     def look(self) -> TieChange | None:
         """Compare the clocks; to be called about once a second. What has changed, if anything."""
+        self._notice_suspension()
         before, after = self._history.newest, self._tie_now()
         step_s = after.offset_s - before.offset_s
         is_same_state = after.is_synchronised == before.is_synchronised
@@ -182,11 +238,6 @@ class SampleClock:
         self._history = old.with_tie(after)
         is_correction = _moves_stamps(old, self._history, before.monotonic_s)
         return TieChange(before, after, step_s if abs(step_s) > STEP_S else 0.0, is_correction)
-
-    def step_s(self) -> float | None:
-        """By how much the wall clock was set since the last look, if it was."""
-        change = self.look()
-        return change.step_s if change is not None and change.step_s else None
 
     @property
     def _is_recording(self) -> bool:
@@ -201,6 +252,24 @@ class SampleClock:
             return self._opened_s + index / self._rate_hz
         return self._base.monotonic_s(index)
 
+    def _index_at(self, monotonic_s: float) -> float:
+        if self._is_recording or not self._base.is_tied:
+            return (monotonic_s - self._opened_s) * self._rate_hz
+        return self._base.index_at(monotonic_s)
+
+    def _now_s(self) -> float:
+        return self._clock.monotonic_ns() / 1e9 + self._suspended_s
+
+    def _notice_suspension(self) -> None:
+        """The samples before and after are not one line any more."""
+        suspended_s = self._clock.suspended_ns() / 1e9
+        slept_s = suspended_s - self._suspended_s
+        if slept_s > SUSPENDED_S:
+            before_s = 0.0 if self._sleep is None else self._sleep.duration_s
+            self._sleep = Sleep(self._next_index, before_s + slept_s)
+            self._suspended_s = suspended_s
+            self._base.note_sleep()
+
     def _tie_now(self) -> Tie:
         """The clocks read close together: of several readings the one that took least time."""
         readings = []
@@ -210,8 +279,8 @@ class SampleClock:
             after_ns = self._clock.monotonic_ns()
             readings.append((after_ns - before_ns, utc_ns - (before_ns + after_ns) // 2))
         offset_ns = min(readings)[1]
-        now_s = self._clock.monotonic_ns() / 1e9
-        return Tie(now_s, offset_ns / 1e9, self._clock.is_synchronised())
+        offset_s = offset_ns / 1e9 - self._suspended_s
+        return Tie(self._now_s(), offset_s, self._clock.is_synchronised())
 
 
 def _moves_stamps(old: TieHistory, new: TieHistory, monotonic_s: float) -> bool:

@@ -178,6 +178,9 @@ class EventDetail:
     is_resolved: bool | None = None  # whether its size may be quoted at this sampling rate
     count: int | None = None  # of notches, or of transients of a storm
     per_cycle: int | None = None  # notches
+    # What is known of how far the values may be off.
+    fine_uncertainty_s: float | None = None  # of the time between the waveform's own ends, k = 2
+    uncertainty_without: str | None = None  # what no uncertainty includes, as nobody measured it
 
 
 NO_DETAIL = EventDetail()
@@ -236,6 +239,14 @@ class Judgement:
     label: str | None = None  # the class, where the profile is a classification
 
 
+@dataclass(frozen=True, slots=True)
+class FirstStamp:
+    """A stamp as it was given at the time, before something better was known."""
+
+    utc_s: float  # seconds since 1970 UTC
+    clock: str  # synchronised or free
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class JudgedEvent:
     """An event ready to be stored."""
@@ -250,6 +261,7 @@ class JudgedEvent:
     duration_uncertainty_s: float | None = None
     cause: str | None = None  # what probably caused it
     evidence: str | None = None  # for that cause
+    first: FirstStamp | None = None  # None: the stamp was never corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,6 +270,7 @@ class LogEntry:
 
     kind: LogKind
     start_utc_s: float
-    start_s: float | None  # seconds from the first sample of the run, where there is one
+    start_s: float | None  # seconds from the first sample of the run, where it was in the run
     duration_s: float | None
     text: str
+    first: FirstStamp | None = None  # None: the stamp was never corrected

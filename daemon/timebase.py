@@ -54,6 +54,8 @@ class TimeBase:
         self._second_per_sample = 1 / sample_rate_hz
         self._estimate: RateEstimate | None = None
         self._anchors: deque[_Point] = deque(maxlen=MOST_ANCHORS)
+        self._last_index = 0.0
+        self._has_slept = False
 
     @property
     def is_tied(self) -> bool:
@@ -68,6 +70,9 @@ class TimeBase:
     def note_arrival(self, next_index: float, arrival_s: float) -> None:
         """Samples up to `next_index` (exclusive) were there at this monotonic time."""
         point = _Point(next_index, arrival_s)
+        if self._has_slept:
+            self._wake(point)
+        self._last_index = next_index
         bucket = int(arrival_s // BUCKET_S)
         if self._bucket is None or bucket > self._bucket:
             self._close_bucket()
@@ -81,6 +86,15 @@ class TimeBase:
         self._points.clear()
         self._least_late = self._bucket = self._estimate = None
 
+    def note_sleep(self) -> None:
+        """The computer slept: time went on, no sample was taken, and none was counted as lost."""
+        if not self.is_tied:
+            return
+        anchor = _Point(self._last_index, self.monotonic_s(self._last_index))
+        self.note_gap()
+        self._append(anchor)
+        self._has_slept = True
+
     def monotonic_s(self, index: float) -> float:
         """When the sample at `index` was taken; needs an arrival first."""
         newest = self._anchors[-1] if self._anchors else None
@@ -90,6 +104,13 @@ class TimeBase:
             assert newest is not None
             return newest.arrival_s + (index - newest.index) * self._second_per_sample
         return self._height_s() + index * self._second_per_sample
+
+    def index_at(self, monotonic_s: float) -> float:
+        """The sample that was taken then, by the newest line; needs an arrival first."""
+        if self._least_late is None:
+            newest = self._anchors[-1]
+            return newest.index + (monotonic_s - newest.arrival_s) / self._second_per_sample
+        return (monotonic_s - self._height_s()) / self._second_per_sample
 
     def _lateness(self, point: _Point) -> float:
         return point.arrival_s - point.index * self._second_per_sample
@@ -137,7 +158,15 @@ class TimeBase:
             return
         last = self._least_late or self._points[-1]
         height_s = self._height_s()
-        anchor = _Point(last.index, height_s + last.index * self._second_per_sample)
+        self._append(_Point(last.index, height_s + last.index * self._second_per_sample))
+
+    def _wake(self, point: _Point) -> None:
+        """The samples of the first block were all taken after the sleep."""
+        index = self._last_index + 0.5
+        self._append(_Point(index, self._lateness(point) + index * self._second_per_sample))
+        self._has_slept = False
+
+    def _append(self, anchor: _Point) -> None:
         before = self._anchors[-1] if self._anchors else None
         if before is None or (anchor.index > before.index and anchor.arrival_s >= before.arrival_s):
             self._anchors.append(anchor)

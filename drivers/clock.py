@@ -13,6 +13,13 @@ class Clock(Protocol):
         """Nanoseconds on a clock that is never stepped."""
         ...
 
+    def suspended_ns(self) -> int:
+        """Nanoseconds for which `monotonic_ns` stood still, the computer being suspended.
+
+        Two clocks are read one after the other, so it may waver by as long as that took.
+        """
+        ...
+
     def utc_ns(self) -> int:
         """Nanoseconds since 1970-01-01 UTC, as the operating system believes it."""
         ...
@@ -44,6 +51,10 @@ class SystemClock:
     def monotonic_ns(self) -> int:
         return time.monotonic_ns()
 
+    def suspended_ns(self) -> int:
+        # boot time goes on while the computer is suspended, and the monotonic clock does not
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.monotonic_ns()
+
     def utc_ns(self) -> int:
         return time.time_ns()
 
@@ -58,6 +69,7 @@ class ManualClock:
     def __init__(self, utc_s: float = 1_780_000_000.0, monotonic_s: float = 1000.0) -> None:
         self._utc_ns = round(utc_s * 1e9)
         self._monotonic_ns = round(monotonic_s * 1e9)
+        self._suspended_ns = 0
         self.synchronised = True
 
     def is_synchronised(self) -> bool:
@@ -65,6 +77,9 @@ class ManualClock:
 
     def monotonic_ns(self) -> int:
         return self._monotonic_ns
+
+    def suspended_ns(self) -> int:
+        return self._suspended_ns
 
     def utc_ns(self) -> int:
         return self._utc_ns
@@ -80,3 +95,8 @@ class ManualClock:
     def step_utc_s(self, step_s: float) -> None:
         """Set the wall clock, as time synchronisation does."""
         self._utc_ns += round(step_s * 1e9)
+
+    def suspend_s(self, duration_s: float) -> None:
+        """Suspend the computer: only the wall clock goes on."""
+        self._suspended_ns += round(duration_s * 1e9)
+        self._utc_ns += round(duration_s * 1e9)

@@ -190,3 +190,50 @@ def test_both_stamps_follow_from_the_ties_alone() -> None:
     assert again.corrected_utc_s(monotonic_s) - again.stamped_utc_s(monotonic_s) == pytest.approx(
         100.0
     )
+
+
+def test_a_computer_that_slept_is_no_clock_that_was_set() -> None:
+    bench = Bench()
+    bench.watch(305)
+    bench.clock.suspend_s(7200.0)
+    bench.watch(2000)
+    assert bench.changes == []
+    sample_clock = bench.sample_clock
+    sleep = sample_clock.take_sleep()
+    assert sleep is not None
+    assert (sleep.index, sleep.duration_s) == (305_000, pytest.approx(7200.0, abs=1e-6))
+    assert sample_clock.take_sleep() is None
+    # the samples before keep their time, those after are two hours later, at once and for good
+    for second in (0, 200, 304, 305):
+        assert bench.error_s(second) == pytest.approx(0.0, abs=0.01)
+    for second in (305.01, 306, 310, 500, 900, 2000, 2305):
+        assert bench.error_s(second) == pytest.approx(7200.0, abs=0.01)
+    assert sample_clock.state_at(200 * RATE_HZ) == "synchronised"
+    bench.order()
+
+
+def test_the_index_of_now_and_of_a_time_on_the_wall() -> None:
+    bench = Bench(-500.0, synchronised=False)
+    assert bench.sample_clock.now_index == 0.0
+    bench.watch(100)
+    bench.clock.advance_s(0.25)
+    now_utc_s = bench.clock.utc_ns() / 1e9
+    # a double of this size, in seconds since 1970, resolves 0.24 us
+    assert bench.sample_clock.now_index == pytest.approx(100_250, abs=0.01)
+    assert bench.sample_clock.utc_s(100_250) == pytest.approx(now_utc_s, abs=1e-5)
+    assert bench.sample_clock.index_of_utc_s(now_utc_s - 60) == pytest.approx(40_250, abs=0.01)
+    assert bench.sample_clock.index_of_utc_s(now_utc_s - 200) is None
+
+
+def test_the_first_stamp_is_told_where_a_better_one_is_known() -> None:
+    bench = Bench(-100.0, synchronised=False)
+    bench.watch(50)
+    assert bench.sample_clock.first_stamp(20 * RATE_HZ) is None
+    bench.clock.step_utc_s(100.0)
+    bench.clock.synchronised = True
+    bench.watch(50)
+    first = bench.sample_clock.first_stamp(20 * RATE_HZ)
+    assert first is not None
+    assert first.clock == "free"
+    assert first.utc_s == pytest.approx(TRUE_UTC_S + 20 - 100, abs=0.01)
+    assert bench.sample_clock.first_stamp(80 * RATE_HZ) is None
