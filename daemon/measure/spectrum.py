@@ -6,6 +6,7 @@ that difference makes each harmonic leak into the other lines is computed in clo
 taken out. For steady harmonics the result is the one a window of the exact length would give.
 """
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -13,10 +14,13 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
+Weights = NDArray[np.float32]
 
 MAX_ORDER = 50
 LENGTH_SLACK = 0.001  # share of the window by which its length may differ: half a line at order 50
 USABLE_BAND = 0.45  # of the sampling rate: above it lies the converter's own filter edge
+AT_ONCE = 16  # intervals: what is computed for them together stays in the processor's cache
+TRANSFORMED = 65_536  # samples transformed at once, for the same reason
 
 
 @lru_cache(maxsize=4096)
@@ -45,12 +49,8 @@ def _factor_cost(n: int) -> int:
 
 
 @lru_cache(maxsize=16)
-def _leak_weight(n_cycles: int, n_orders: int, n_samples: int) -> tuple[Floats, Floats]:
-    """How the real and the imaginary part of each order reach the three lines of every order.
-
-    The second half of the rows is for the same parts times x: the cotangent's slope. A tone's
-    own lines lie too near for all this, and the fundamental is treated by itself.
-    """
+def _leak_weights(n_cycles: int, n_orders: int, n_samples: int) -> "_LeakWeights":
+    """How every order reaches the three lines of every other."""
     centres, lines = _lines(n_cycles, n_orders)
     turn = np.pi / n_samples
     distance = centres[:, None] - lines
@@ -61,9 +61,52 @@ def _leak_weight(n_cycles: int, n_orders: int, n_samples: int) -> tuple[Floats, 
     )
     mirror = 1 / np.tan(turn * (centres[:, None] + lines))
     direct[0] = slope[0] = mirror[0] = 0
-    real = np.concatenate([direct + mirror, slope]) / n_samples
-    imaginary = np.concatenate([direct - mirror, slope]) / n_samples
-    return real, imaginary
+    real = (np.concatenate([direct + mirror, slope]) / n_samples).astype(np.float32)
+    imaginary = (np.concatenate([direct - mirror, slope]) / n_samples).astype(np.float32)
+    centre = slice(1, None, 3)
+    return _LeakWeights(
+        real,
+        imaginary,
+        np.ascontiguousarray(real[:, centre]),
+        np.ascontiguousarray(imaginary[:, centre]),
+        2 / n_samples,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _LeakWeights:
+    """For the real and the imaginary part of each order; the second half of the rows is for the
+    same parts times x: the cotangent's slope. A tone's own lines lie too near for all this, and
+    the fundamental is treated by itself.
+
+    In single precision: what leaks is at most some hundredths of a harmonic, so that rounding
+    changes a result by some 1e-9 of it, and these tables are most of what has to be read.
+    """
+
+    real: Weights
+    imaginary: Weights
+    real_centre: Weights  # the columns of the middle lines only
+    imaginary_centre: Weights
+    constant: float  # what is left of the constants, on every line
+
+    def on_lines(self, source: Phasors, x: Floats) -> Phasors:
+        """What these parts of the orders put on the three lines of every order."""
+        return _leaked(source, x, self.real, self.imaginary, self.constant)
+
+    def on_centres(self, source: Phasors, x: Floats) -> Phasors:
+        """The same, on the middle line of every order."""
+        return _leaked(source, x, self.real_centre, self.imaginary_centre, self.constant)
+
+
+def _leaked(
+    source: Phasors, x: Floats, real: Weights, imaginary: Weights, constant: float
+) -> Phasors:
+    both = np.concatenate([source, source * x], axis=1)
+    leaked = np.empty((len(source), real.shape[1]), np.complex128)
+    leaked.real = both.real.astype(np.float32) @ real
+    leaked.imag = both.imag.astype(np.float32) @ imaginary
+    leaked.real += source.imag[:, 1:].sum(axis=1, keepdims=True) * constant
+    return leaked
 
 
 def _lines(n_cycles: int, n_orders: int) -> tuple[Floats, Floats]:
@@ -72,23 +115,16 @@ def _lines(n_cycles: int, n_orders: int) -> tuple[Floats, Floats]:
     return centres, (centres[:, None] + np.array([-1, 0, 1])).ravel()
 
 
-@lru_cache(maxsize=64)
-def _fundamental_leak(
-    n_cycles: int, n_orders: int, n_samples: tuple[int, ...]
-) -> tuple[Phasors, Phasors]:
-    """How the fundamental and its mirror image reach the three lines of every order.
-
-    :returns: for each length in `n_samples` one row.
-    """
+@lru_cache(maxsize=1024)
+def _fundamental_leak(n_cycles: int, n_orders: int, n_samples: int) -> Phasors:
+    """How the fundamental, and its mirror image, reach the three lines of every order."""
     _, lines = _lines(n_cycles, n_orders)
-    n = np.array(n_samples)[:, None]
-    is_own = np.broadcast_to(lines == n_cycles, (len(n), len(lines)))
-    tangent = np.tan(np.pi / n * (n_cycles - lines))
-    cotangent = np.divide(1, tangent, where=~is_own, out=np.zeros_like(tangent))
-    direct = (cotangent - 1j) / n
-    direct[is_own] = 0
-    mirror = (1 / np.tan(np.pi / n * (n_cycles + lines)) + 1j) / n
-    return direct.astype(np.complex128), mirror.astype(np.complex128)
+    is_other = lines != n_cycles
+    tangent = np.tan(np.pi / n_samples * (n_cycles - lines))
+    direct = np.divide(1, tangent, where=is_other, out=np.zeros_like(tangent)) - 1j
+    mirror = 1 / np.tan(np.pi / n_samples * (n_cycles + lines)) + 1j
+    both: Phasors = np.stack([direct * is_other, mirror]).astype(np.complex128) / n_samples
+    return both
 
 
 def measurable_orders(
@@ -108,26 +144,50 @@ def harmonic_subgroups(
     :param start_index, length: of each window, in samples.
     :returns: shape (n_intervals, 50); NaN where the rate cannot show an order.
     """
-    n_samples = [good_length(round(span)) for span in length.tolist()]
-    spectrum = np.empty((len(length), n_orders, 3), np.complex128)
-    first_line, stop_line = n_cycles - 1, n_cycles - 1 + n_cycles * n_orders
-    for row, (start, n) in enumerate(zip(start_index.tolist(), n_samples, strict=True)):
-        first = max(0, min(round(start), len(volts) - n))
-        lines = np.fft.rfft(volts[first : first + n])[first_line:stop_line]
-        spectrum[row] = lines.reshape(n_orders, n_cycles)[:, :3]
-    n_column = np.array(n_samples)[:, None]
-    spectrum *= np.sqrt(2) / n_column[:, :, None]
-    excess = n_cycles * (n_column / length[:, None] - 1)
-    x = excess * np.arange(1, n_orders + 1)
-    leaks = _fundamental_leak(n_cycles, n_orders, tuple(n_samples))
-    # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
-    typical = round(n_samples[0] / 16) * 16
-    weight = _leak_weight(n_cycles, n_orders, typical)
-    clean = _without_leakage(spectrum, x, leaks, weight, typical)
     rms = np.full((len(length), MAX_ORDER), np.nan)
-    power = clean.real**2 + clean.imag**2
-    rms[:, :n_orders] = np.sqrt(power.sum(axis=2))
+    for first in range(0, len(length), AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        rms[some, :n_orders] = _subgroups(
+            volts, start_index[some], length[some], n_cycles, n_orders
+        )
     return rms
+
+
+def _subgroups(
+    volts: Floats, start_index: Floats, length: Floats, n_cycles: int, n_orders: int
+) -> Floats:
+    n_samples = [good_length(round(span)) for span in length.tolist()]
+    starts = [
+        max(0, min(round(start), len(volts) - n))
+        for start, n in zip(start_index.tolist(), n_samples, strict=True)
+    ]
+    spectrum = np.empty((len(length), n_orders, 3), np.complex128)
+    used = slice(n_cycles - 1, n_cycles - 1 + n_cycles * n_orders)
+    for n, rows in _alike(n_samples):
+        # One call for several windows: what prepares a transform of one length is done once.
+        windows = np.array([volts[starts[row] : starts[row] + n] for row in rows])
+        lines = np.fft.rfft(windows)[:, used]
+        spectrum[rows] = lines.reshape(len(rows), n_orders, n_cycles)[:, :, :3]
+    n_column = np.array(n_samples, np.float64)[:, None]
+    spectrum *= (np.sqrt(2) / n_column)[:, :, None]
+    x = n_cycles * (n_column / length[:, None] - 1) * np.arange(1.0, n_orders + 1)
+    leaks = np.stack([_fundamental_leak(n_cycles, n_orders, n) for n in n_samples])
+    # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
+    weights = _leak_weights(n_cycles, n_orders, round(n_samples[0] / 16) * 16)
+    clean = _without_leakage(spectrum, x, leaks, weights)
+    power = clean.real**2 + clean.imag**2
+    rms: Floats = np.sqrt(power[:, :, 0] + power[:, :, 1] + power[:, :, 2])
+    return rms
+
+
+def _alike(n_samples: list[int]) -> list[tuple[int, list[int]]]:
+    """Which windows have the same length, no more of them together than the cache holds."""
+    groups = []
+    for n in sorted(set(n_samples)):
+        rows = [row for row, other in enumerate(n_samples) if other == n]
+        step = max(1, TRANSFORMED // n)
+        groups += [(n, rows[at : at + step]) for at in range(0, len(rows), step)]
+    return groups
 
 
 def distortion_pct(subgroups_v: Floats) -> Floats:
@@ -135,58 +195,48 @@ def distortion_pct(subgroups_v: Floats) -> Floats:
 
     NaN where there is no fundamental.
     """
-    harmonics = np.sqrt(np.nansum(subgroups_v[:, 1:] ** 2, axis=1))
+    squares = subgroups_v[:, 1:] ** 2
+    squares[np.isnan(squares)] = 0
     fundamental = subgroups_v[:, 0]
     unknown = np.full_like(fundamental, np.nan)
+    harmonics = np.sqrt(squares.sum(axis=1))
     ratio: Floats = np.divide(harmonics, fundamental, where=fundamental > 0, out=unknown)
     return 100 * ratio
 
 
 def _without_leakage(
-    spectrum: Phasors,
-    x: Floats,
-    leaks: tuple[Phasors, Phasors],
-    weight: tuple[Floats, Floats],
-    n_samples: int,
+    spectrum: Phasors, x: Floats, leaks: Phasors, weights: _LeakWeights
 ) -> Phasors:
     """Move each harmonic's energy back onto its own line; shape (n_intervals, n_orders, 3).
 
+    What leaks of a line's value v is its tone B = v / sinc(x) times sin(pi x), so v pi x.
+
     :param x: by how many lines each order lies off its line, shape (n_intervals, n_orders).
+    :param leaks: of the fundamental, a row for each interval.
     """
     flat = spectrum.reshape(len(spectrum), -1)
-    sine = np.sin(np.pi * x)
-    gain = np.divide(sine, np.pi * x, where=x != 0, out=np.ones_like(x))
-    fundamental = _take_out_fundamental(flat, sine[:, 0], gain[:, 0], leaks)
-    leaked = _leaked(spectrum[:, :, 1] / gain * sine, x, weight, n_samples)
+    angle = np.pi * x + 1e-300  # sin(a) / a is 1 in the end
+    gain = np.sin(angle) / angle
+    fundamental = _take_out_fundamental(flat, angle[:, 0], gain[:, 0], leaks)
+    centre = spectrum[:, :, 1]
+    leaked = weights.on_centres(centre * angle, x)
     # What leaked onto a centre line is no tone and leaks no further: once more, without it.
-    tones = (spectrum[:, :, 1] - leaked[:, 1::3]) / gain
-    flat -= _leaked(tones * sine, x, weight, n_samples)
-    tones = spectrum[:, :, 1] / gain
-    source = tones * sine / np.pi
-    spectrum[:, 1:, 0] -= (source / (x + 1))[:, 1:]
-    spectrum[:, 1:, 2] -= (source / (x - 1))[:, 1:]
-    spectrum[:, :, 1] = tones
+    flat -= weights.on_lines((centre - leaked) * angle, x)
+    source = centre[:, 1:] * x[:, 1:]
+    spectrum[:, 1:, 0] -= source / (x[:, 1:] + 1)
+    spectrum[:, 1:, 2] -= source / (x[:, 1:] - 1)
+    centre /= gain
     spectrum[:, 0, 1] = fundamental
     return spectrum
 
 
-def _leaked(source: Phasors, x: Floats, weight: tuple[Floats, Floats], n_samples: int) -> Phasors:
-    """What the orders above the first put on each other's lines."""
-    both = np.concatenate([source, source * x], axis=1)
-    leaked = both.real @ weight[0] + 1j * (both.imag @ weight[1])
-    leaked.real += source.imag[:, 1:].sum(axis=1, keepdims=True) * (2 / n_samples)
-    return leaked
-
-
-def _take_out_fundamental(
-    flat: Phasors, sine: Floats, gain: Floats, leaks: tuple[Phasors, Phasors]
-) -> Phasors:
+def _take_out_fundamental(flat: Phasors, angle: Floats, gain: Floats, leaks: Phasors) -> Phasors:
     """Subtract the fundamental and its mirror image from every line; the fundamental."""
-    direct, mirror = leaks
-    tone = flat[:, 1] / gain
+    line = flat[:, 1].copy()
     # Its own mirror image reaches it, by less than a thousandth: once over is enough.
-    tone = (flat[:, 1] - np.conj(tone) * sine * mirror[:, 1]) / gain
-    source = (tone * sine)[:, None]
-    flat -= source * direct + np.conj(source) * mirror
+    line -= np.conj(line * angle) * leaks[:, 1, 1]
+    source = (line * angle)[:, None]
+    flat -= source * leaks[:, 0] + np.conj(source) * leaks[:, 1]
     flat[:, 1] = 0
+    tone: Phasors = line / gain
     return tone
