@@ -176,6 +176,7 @@ class SimulatedOptions(SourceOptions):
     start_utc: AwareDatetime | None = None
     block_s: Annotated[float, Field(ge=0.001, le=10.0)] | None = None
     duration_s: Annotated[float, Field(gt=0.0, le=1e9)] | None = None
+    begin_s: Annotated[float, Field(ge=0.0, le=1e9)] = 0.0  # how much of the scenario is left out
 
     @model_validator(mode="after")
     def _start_needs_no_clock(self) -> Self:
@@ -196,7 +197,8 @@ class SimulatedSource(Source):
         self._options = options
         self._clock = clock
         self._synthesis: Synthesis | None = None
-        self._n_samples: int | None = None
+        self._end: int | None = None  # this and `_index` count from the scenario's beginning
+        self._skipped = 0
         self._index = 0
         self._opened_ns = 0
         self._chunk_number = -1
@@ -208,9 +210,9 @@ class SimulatedSource(Source):
         rate_hz = options.sample_rate_hz
         _refuse_aliases(scenario, rate_hz, str(options.scenario))
         self._synthesis = Synthesis.of(scenario, rate_hz)
-        duration_s = options.duration_s or scenario.duration_s
-        self._n_samples = None if duration_s is None else max(round(duration_s * rate_hz), 1)
-        self._index = 0
+        n_samples = _n_samples(scenario, options)
+        self._skipped = self._index = round(options.begin_s * rate_hz)
+        self._end = None if n_samples is None else self._skipped + n_samples
         self._chunk_number = -1
         self._opened_ns = self._clock.monotonic_ns()
         return SourceInfo(
@@ -222,21 +224,22 @@ class SimulatedSource(Source):
             is_simultaneous=True,
             is_live=self._is_realtime,
             start_utc_s=None if options.start_utc is None else options.start_utc.timestamp(),
-            n_samples=self._n_samples,
+            n_samples=n_samples,
         )
 
     def read(self, timeout_s: float) -> Block | None:
         synthesis = self._synthesis
         if synthesis is None:
             raise SourceFailed("the simulated input is not open")
-        if self._n_samples is not None and self._index >= self._n_samples:
-            raise SourceEnded(f"the scenario is over after {self._n_samples} samples")
+        if self._end is not None and self._index >= self._end:
+            raise SourceEnded(f"the scenario is over after {self._end} samples")
         first = self._after_losses(synthesis)
         n_samples = self._available(first, timeout_s)
         if n_samples <= 0:
             return None
         n_samples = _before_loss(synthesis, first, n_samples)
-        block = Block(first, self._samples(synthesis, first, n_samples), first - self._index)
+        volts = self._samples(synthesis, first, n_samples)
+        block = Block(first - self._skipped, volts, first - self._index)
         self._index = first + n_samples
         return block
 
@@ -249,16 +252,17 @@ class SimulatedSource(Source):
 
     def _available(self, first: int, timeout_s: float) -> int:
         """How many samples from index `first` on can be delivered now, or after a wait."""
-        rest = math.inf if self._n_samples is None else self._n_samples - first
+        rest = math.inf if self._end is None else self._end - first
         wanted = int(min(self._block_samples(first), rest))
         if not self._is_realtime:
             return wanted
-        due_ns = self._opened_ns + math.ceil((first + wanted - 1) * 1e9 / self._rate_hz)
+        n_until = first - self._skipped
+        due_ns = self._opened_ns + math.ceil((n_until + wanted - 1) * 1e9 / self._rate_hz)
         wait_s = min((due_ns - self._clock.monotonic_ns()) / 1e9, timeout_s)
         if wait_s > 0:
             self._clock.sleep_s(wait_s)
         elapsed_ns = self._clock.monotonic_ns() - self._opened_ns
-        due = int(elapsed_ns * self._rate_hz // 1e9) + 1 - first
+        due = int(elapsed_ns * self._rate_hz // 1e9) + 1 - n_until
         return int(min(due, rest, max(LONGEST_BLOCK_S * self._rate_hz, wanted)))
 
     @property
@@ -279,7 +283,7 @@ class SimulatedSource(Source):
         first = self._index
         while ends := [end for begin, end in synthesis.lost(first, 1) if begin <= first < end]:
             first = max(ends)
-        return first if self._n_samples is None else min(first, self._n_samples - 1)
+        return first if self._end is None else min(first, self._end - 1)
 
     def _samples(self, synthesis: Synthesis, first: int, n_samples: int) -> NDArray[np.float32]:
         pieces = []
@@ -296,6 +300,19 @@ class SimulatedSource(Source):
         volts = np.concatenate(pieces)
         volts.flags.writeable = False
         return volts
+
+
+def _n_samples(scenario: Scenario, options: SimulatedOptions) -> int | None:
+    """How many samples there are; None: without end."""
+    length_s = options.duration_s
+    if length_s is None and scenario.duration_s is not None:
+        length_s = scenario.duration_s - options.begin_s
+        if length_s <= 0.0:
+            raise OptionError(
+                f"driver.begin_s is {options.begin_s:g}: the scenario is over after "
+                f"{scenario.duration_s:g} s"
+            )
+    return None if length_s is None else max(round(length_s * options.sample_rate_hz), 1)
 
 
 def _before_loss(synthesis: Synthesis, first: int, n_samples: int) -> int:

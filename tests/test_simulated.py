@@ -444,6 +444,24 @@ def test_a_finite_run_as_fast_as_possible(tmp_path: Path) -> None:
     assert clock.monotonic_ns() == started_ns
 
 
+def test_a_run_can_begin_anywhere_in_the_scenario(tmp_path: Path) -> None:
+    """The samples are the later ones of a whole run, bit by bit; what is lost is the same."""
+    loss = {"kind": "lost_samples", "at_s": 2.0, "duration_s": 0.5}
+    raw = raw_scenario(loss, magnitude_wander_pct=1) | {"duration_s": 4.0}
+    whole = list(blocks(source(tmp_path, raw, pace="as_fast_as_possible")))
+    expected = np.concatenate([block.volts for block in whole])
+    later = list(blocks(source(tmp_path, raw, pace="as_fast_as_possible", begin_s=1.25)))
+    skipped = round(1.25 * RATE_HZ)
+    assert later[0].first_index == 0
+    assert np.array_equal(np.concatenate([b.volts for b in later]), expected[skipped:])
+    (after,) = [block for block in later if block.n_lost]
+    assert (after.first_index, after.n_lost) == (round(1.25 * RATE_HZ), round(0.5 * RATE_HZ))
+    info = source(tmp_path, raw, pace="as_fast_as_possible", begin_s=1.25).open()
+    assert info.n_samples == round(2.75 * RATE_HZ)
+    with pytest.raises(OptionError, match=r"begin_s is 4: .* over after 4 s"):
+        source(tmp_path, raw, begin_s=4.0).open()
+
+
 def test_the_end_stays_the_end(tmp_path: Path) -> None:
     opened = source(tmp_path, raw_scenario(), pace="as_fast_as_possible", duration_s=0.1)
     opened.open()
