@@ -12,13 +12,12 @@ instrument do when there is nothing to synchronise to.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
+
+from daemon.measure.phasors import POINTS_PER_CYCLE, WINDOW_CYCLES, SlidingPhasors
 
 Floats = NDArray[np.float64]
 
-WINDOW_CYCLES = 4
-POINTS_PER_CYCLE = 4
 REACH = WINDOW_CYCLES * POINTS_PER_CYCLE // 2  # points that share samples with a point, each side
 STEADY_AMPLITUDE = 0.05  # largest change over the window that still counts as steady
 STEADY_PHASE_RAD = 0.1  # largest bend of the phase over the window: 15 degrees' jump exceeds it
@@ -58,100 +57,76 @@ class FundamentalTracker:
     """
 
     def __init__(self, sample_rate_hz: float, nominal_hz: float, floor_v: float) -> None:
-        self.sum_length = max(1, round(sample_rate_hz / 1600))
-        sums_per_cycle = sample_rate_hz / self.sum_length / nominal_hz
-        self._window_length = round(WINDOW_CYCLES * sums_per_cycle)
-        self._hop = max(1, round(sums_per_cycle / POINTS_PER_CYCLE))
-        self._nominal_step = 2 * np.pi * nominal_hz / sample_rate_hz
-        self._hold_points = HOLD_CYCLES * POINTS_PER_CYCLE
-        m = np.arange(self._window_length)
-        hann = 0.5 - 0.5 * np.cos(2 * np.pi * (m + 0.5) / self._window_length)
-        self._window = hann / hann.sum() * 2 / self.sum_length
+        self._phasors = SlidingPhasors(sample_rate_hz, nominal_hz)
         self._floor_v = floor_v
-        self._mixed = np.empty(0, np.complex128)
-        self._kept_rotation = np.empty(0, np.complex128)
-        self._n_sums = 0
-        self._phasors = np.empty(
-            0, np.complex128
-        )  # the last REACH settled ones, then the unsettled
+        # Of the last REACH settled points, then of the unsettled ones.
+        self._size = np.empty(0)
+        self._angle = np.empty(0)
         self._n_settled = 0
-        self._first_phasor = 0
-        self._track = _Track(self._nominal_step, self._hold_points)
+        self._first_point = 0
+        self._track = _Track(
+            2 * np.pi * nominal_hz / sample_rate_hz, HOLD_CYCLES * POINTS_PER_CYCLE
+        )
+
+    @property
+    def sum_length(self) -> int:
+        """Samples are taken in multiples of this many."""
+        return self._phasors.sum_length
 
     def feed(self, volts: Floats) -> Crossings:
         """Take samples (a whole number of `sum_length`) and give the crossings now certain."""
-        self._mix(volts)
-        self._average()
-        return self._settle(len(self._phasors) - REACH + self._first_phasor)
+        phasors = self._phasors.feed(volts)
+        self._size = np.concatenate([self._size, np.abs(phasors)])
+        self._angle = np.concatenate([self._angle, np.angle(phasors)])
+        return self._settle(len(self._size) - REACH + self._first_point)
 
     def finish(self) -> Crossings:
         """No more samples: run on to the end at the last frequency."""
-        tail = self._settle(len(self._phasors) + self._first_phasor)
-        end = self._track.finish((self._n_sums + 1) * self.sum_length)
+        tail = self._settle(len(self._size) + self._first_point)
+        end = self._track.finish(self._phasors.n_samples + self.sum_length)
         return join_crossings(tail, end)
-
-    def _mix(self, volts: Floats) -> None:
-        size = self.sum_length
-        n_sums = len(volts) // size
-        sums = volts[: n_sums * size].reshape(n_sums, size) @ np.ones(size)
-        first_centre = self._n_sums * size + (size - 1) / 2
-        turn = np.exp(-1j * self._nominal_step * first_centre)
-        mixed = sums * (turn * self._rotation(n_sums))
-        self._mixed = np.concatenate([self._mixed, mixed])
-        self._n_sums += n_sums
-
-    def _rotation(self, n_sums: int) -> NDArray[np.complex128]:
-        """One turn factor for each sum of a frame; frames are alike, so it is kept."""
-        if len(self._kept_rotation) < n_sums:
-            angles = self._nominal_step * self.sum_length * np.arange(n_sums)
-            self._kept_rotation = np.exp(-1j * angles)
-        return self._kept_rotation[:n_sums]
-
-    def _average(self) -> None:
-        n_new = (len(self._mixed) - self._window_length) // self._hop + 1
-        if n_new <= 0:
-            return
-        windows = sliding_window_view(self._mixed, self._window_length)[:: self._hop][:n_new]
-        self._phasors = np.concatenate([self._phasors, windows @ self._window])
-        self._mixed = self._mixed[n_new * self._hop :]
 
     def _settle(self, stop: int) -> Crossings:
         """Give points up to `stop` (counted from the start) to the track, with their steadiness."""
         start = self._n_settled
         if stop <= start:
             return join_crossings()
-        usable, steady = _steadiness(self._phasors, self._floor_v)
-        ours = slice(start - self._first_phasor, stop - self._first_phasor)
-        index = self._point_index(np.arange(start, stop, dtype=np.float64))
+        ours = slice(start - self._first_point, stop - self._first_point)
+        usable, steady = _steadiness(self._size, self._angle, ours, self._floor_v)
+        index = self._phasors.middle(np.arange(start, stop, dtype=np.float64))
         # A sine's phasor lags its phase by a quarter turn.
-        angle: Floats = np.angle(self._phasors[ours]) + np.pi / 2
-        crossings = self._track.extend(index, angle, usable[ours], steady[ours])
+        angle: Floats = self._angle[ours] + np.pi / 2
+        crossings = self._track.extend(index, angle, usable, steady)
         self._n_settled = stop
-        drop = max(0, stop - REACH - self._first_phasor)
-        self._phasors = self._phasors[drop:]
-        self._first_phasor += drop
+        drop = max(0, stop - REACH - self._first_point)
+        self._size, self._angle = self._size[drop:], self._angle[drop:]
+        self._first_point += drop
         return crossings
 
-    def _point_index(self, number: Floats) -> Floats:
-        """The sample at the middle of each point's window."""
-        middle_sum = number * self._hop + (self._window_length - 1) / 2
-        return middle_sum * self.sum_length + (self.sum_length - 1) / 2
 
-
-def _steadiness(phasors: NDArray[np.complex128], floor_v: float) -> tuple[NDArray[np.bool_], ...]:
-    """Whether each point has a voltage at all, and whether it is steady over the window."""
-    size = np.abs(phasors)
-    number = np.arange(len(size))
-    before = np.maximum(number - REACH, 0)
-    after = np.minimum(number + REACH, len(size) - 1)
-    low = np.minimum(np.minimum(size[before], size[after]), size)
-    high = np.maximum(np.maximum(size[before], size[after]), size)
+def _steadiness(
+    size: Floats, angle: Floats, ours: slice, floor_v: float
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether each of our points has a voltage at all, and whether it is steady over the window."""
+    beside = [_beside(size, ours, -REACH), _beside(size, ours, REACH)]
+    low = np.minimum(np.minimum(beside[0], beside[1]), size[ours])
+    high = np.maximum(np.maximum(beside[0], beside[1]), size[ours])
+    both_sides = _beside(angle, ours, -REACH) + _beside(angle, ours, REACH)
+    bend = _wrapped(both_sides - 2 * angle[ours])
+    # Near the ends there is no second neighbour to bend against.
+    bend[: max(0, REACH - ours.start)] = 0.0
+    bend[max(0, len(size) - REACH - ours.start) :] = 0.0
     usable = low >= floor_v
-    angle = np.angle(phasors)
-    bend = _wrapped(angle[before] + angle[after] - 2 * angle)
-    bend[:REACH] = bend[-REACH:] = 0.0  # there is no second neighbour to bend against
     steady = usable & (high - low <= STEADY_AMPLITUDE * high) & (np.abs(bend) <= STEADY_PHASE_RAD)
     return usable, steady
+
+
+def _beside(values: Floats, ours: slice, by: int) -> Floats:
+    """The values so many places away from ours; beyond the ends the outermost ones."""
+    start, stop = int(ours.start) + by, int(ours.stop) + by
+    if start >= 0 and stop <= len(values):
+        return values[start:stop]
+    return values[np.clip(np.arange(start, stop), 0, len(values) - 1)]
 
 
 def _wrapped(angle: Floats) -> Floats:
@@ -191,7 +166,7 @@ class _Track:
         if len(index) > 1:
             self._spacing = float(index[1] - index[0])
         follow = self._hold(usable, steady)
-        edges = np.flatnonzero(np.diff(follow)) + 1
+        edges = np.flatnonzero(follow[1:] != follow[:-1]) + 1
         found = []
         for start, stop in zip([0, *edges], [*edges, len(index)], strict=True):
             self._is_locked = bool(follow[start])
@@ -222,7 +197,7 @@ class _Track:
 
     def _follow(self, index: Floats, angle: Floats) -> Crossings:
         """A run of steady points: their measured phase."""
-        deviation = np.cumsum(np.concatenate([angle[:1], _wrapped(np.diff(angle))]))
+        deviation = np.cumsum(np.concatenate([angle[:1], _wrapped(angle[1:] - angle[:-1])]))
         is_relock = len(self._recent) == 0
         expected = self._expected_deviation(float(index[0])) if is_relock else self._recent[-1]
         # The same phase, some whole turns away: the nearest one continues the track.
