@@ -1,146 +1,23 @@
 """One contract for every driver of a converter, each against the model of its chip."""
 
 import json
-import math
 import os
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 
 from daemon.plan import ChannelSetup
 from daemon.records import Event, Kind
 from daemon.ring import BlockReport, ReportKind, take_report
 from daemon.sampler import Sampler
-from drivers.ads131m0x import Ads131m0xSource
-from drivers.ads1256 import Ads1256Source
-from drivers.ads8688 import Ads8688Source
-from drivers.clock import Clock, ManualClock, SystemClock
+from drivers.clock import Clock, SystemClock
 from drivers.errors import SourceEnded, SourceFailed, SourceUnavailable
-from drivers.mcp320x import Mcp320xSource
 from drivers.registry import DRIVERS, find_driver
-from drivers.soundcard import SoundcardSource
 from drivers.source import Block, Source, SourceInfo, SourceOptions
-from tests.chips.ads131 import Ads131Chip
-from tests.chips.ads1256 import Ads1256Chip
-from tests.chips.ads8688 import Ads8688Chip
-from tests.chips.bench import Bench, steady
-from tests.chips.conversions import ReadyLine
-from tests.chips.mcp import McpChip
-from tests.chips.soundcard import FakeAudio
+from tests.chips.rigs import CASES, DIP_LENGTH_S, DIP_TO, SENSOR, Case, Rig
 from tests.signals import make_setup, run_blocks
 
-Floats = NDArray[np.float64]
-
-START_S = 1000.0  # of a manual clock
-SENSOR = 0.3 / 325.27  # volts at the converter for a volt of the mains
-DIP_AT_S, DIP_LENGTH_S, DIP_TO = 0.8, 0.1, 0.6
-
-
-def sensor_v(t_s: float) -> float:
-    """230 V, 50 Hz through a sensor, with a dip to 60 % for five cycles."""
-    into_dip_s = t_s - START_S - DIP_AT_S
-    level = DIP_TO if 0 <= into_dip_s < DIP_LENGTH_S else 1.0
-    return 0.3 * level * math.sin(2 * math.pi * 50 * t_s)
-
-
-def sensor_volts(channel: int, t_s: Floats) -> Floats:
-    return np.array([sensor_v(one_s) for one_s in t_s])
-
-
-@dataclass
-class Rig:
-    """A driver on its model, and how the model fails."""
-
-    source: Source
-    clock: ManualClock
-    fail: Callable[[bool], None]
-
-
-def mcp320x(options: SourceOptions, clock: ManualClock) -> Rig:
-    bench = Bench(McpChip("mcp3208", lambda _, t_s: 0.5 + sensor_v(t_s), 1.0), clock)
-    return Rig(Mcp320xSource(options, clock, bench.open), clock, failing(bench))
-
-
-def ads8688(options: SourceOptions, clock: ManualClock) -> Rig:
-    bench = Bench(Ads8688Chip(8, lambda _, t_s: sensor_v(t_s)), clock)
-    return Rig(Ads8688Source(options, clock, bench.open), clock, failing(bench))
-
-
-def ads131m0x(options: SourceOptions, clock: ManualClock) -> Rig:
-    """Models sample instants; what the chip's filter does to 50 Hz is put in here."""
-    droop = float(np.sinc(50 / 4000)) ** 3
-    chip = Ads131Chip(2, lambda _, t_s: droop * sensor_v(t_s), clock.monotonic_ns())
-    bench = Bench(chip, clock, steady(5e-6), steady(5e-6))
-    line = ReadyLine(chip, clock)
-    chip.catch_up = line.catch_up
-    return Rig(Ads131m0xSource(options, clock, bench.open, line.open), clock, failing(bench))
-
-
-def ads1256(options: SourceOptions, clock: ManualClock) -> Rig:
-    droop = float(np.sinc(50 / 30_000) ** 4 * np.sinc(50 / 2000))  # sinc5, then 15 averaged
-
-    def volts(pin: int, t_s: float) -> float:
-        return 2.5 + droop * sensor_v(t_s) if pin == 0 else 0.0
-
-    chip = Ads1256Chip(volts, clock.monotonic_ns())
-    bench = Bench(chip, clock)
-    line = ReadyLine(chip, clock)
-    chip.catch_up = line.catch_up
-    return Rig(Ads1256Source(options, clock, bench.open, line.open), clock, failing(bench))
-
-
-def soundcard(options: SourceOptions, clock: ManualClock) -> Rig:
-    audio = FakeAudio(clock, sensor_volts, 1.0)
-
-    def fail(is_failing: bool) -> None:
-        audio.error = "Input/output error" if is_failing else None
-
-    return Rig(SoundcardSource(options, clock, audio), clock, fail)
-
-
-def failing(bench: Bench) -> Callable[[bool], None]:
-    def fail(is_failing: bool) -> None:
-        bench.error = "Input/output error" if is_failing else None
-        bench.is_absent = is_failing
-
-    return fail
-
-
-@dataclass(frozen=True)
-class Case:
-    """A driver, its options, and what it must say of itself."""
-
-    name: str
-    build: Callable[[SourceOptions, ManualClock], Rig]
-    options: dict[str, object]
-    rate_hz: float
-    bits: int
-    tolerance_pct: float  # of rms: a code of the converter
-
-    def rig(self) -> Rig:
-        table = {"name": self.name, **self.options}
-        options = find_driver(self.name).Options.model_validate(table)
-        return self.build(options, ManualClock(monotonic_s=START_S))
-
-
-CASES = [
-    # 12 bits of 1 V: a code is 0.08 % of the peak; the others have far finer ones
-    Case("mcp320x", mcp320x, {"chip": "mcp3208", "vref_v": 1.0}, 4000.0, 12, 0.1),
-    Case("ads8688", ads8688, {"range_v": 2.56}, 4000.0, 16, 0.05),
-    Case("ads131m0x", ads131m0x, {"chip": "ads131m02", "drdy_gpio": 5}, 4000.0, 24, 0.02),
-    Case("ads1256", ads1256, {"drdy_gpio": 5, "gain": 1}, 2000.0, 24, 0.02),
-    Case(
-        "soundcard",
-        soundcard,
-        {"device": "wm8782", "full_scale_v": 1.0, "sample_rate_hz": 16000, "settle_s": 0.0},
-        16000.0,
-        24,
-        0.02,
-    ),
-]
 EVERY = pytest.mark.parametrize("case", CASES, ids=[case.name for case in CASES])
 
 
