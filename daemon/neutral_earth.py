@@ -12,6 +12,7 @@ from daemon.excursions import Excursion, ExcursionDetector, Reading
 from daemon.flagging import Span, Waiting
 from daemon.measure.aggregate import ShortAggregates
 from daemon.measure.channel import Measured
+from daemon.measure.grid import SlotSchedule
 from daemon.measure.shared_window import Floats, rms_on_windows, samples_of
 from daemon.measure.spectrum import MAX_ORDER
 from daemon.one_channel import HISTORY_S, newest_upward, newest_wave, scaled
@@ -32,15 +33,13 @@ _NO_HARMONICS.flags.writeable = False
 class NeutralEarth:
     """Measures one such channel; what it brings goes into an `Output`."""
 
-    def __init__(self, number: int, setup: PipelineSetup) -> None:
+    def __init__(self, number: int, setup: PipelineSetup, schedule: SlotSchedule) -> None:
         self._number = number
         self._setup = setup
         self._channel = setup.channels[number]
         self._newest_upward: Span | None = None
         self._waiting: Waiting[BasicInterval] = Waiting()
-        self._short = ShortAggregates(
-            setup.sample_rate_hz, setup.supply.declared_v, setup.slot_origin_index
-        )
+        self._short = ShortAggregates(setup.supply.declared_v, schedule)
         limit_v = setup.neutral_earth_v
         self._detector = None if limit_v is None else ExcursionDetector(0.0, limit_v)
         self.begin()

@@ -14,6 +14,7 @@ from daemon.measure.aggregate import (
 from daemon.measure.channel import ChannelMeter, Intervals, Measured
 from daemon.measure.flicker import FlickerMeter, ShortTerm, ShortTermSlots
 from daemon.measure.fundamental import Crossings
+from daemon.measure.grid import SlotSchedule
 from daemon.numbering import Numbering
 from daemon.plan import ChannelSetup, PipelineSetup
 from daemon.rapid_change import RapidChangeLimits
@@ -29,9 +30,12 @@ HISTORY_S = 3.0  # of samples kept beyond the newest frame: an event's margins, 
 class OneChannel:
     """Measures one channel and finds its events; what it brings goes into an `Output`."""
 
-    def __init__(self, number: int, setup: PipelineSetup, numbering: Numbering) -> None:
+    def __init__(
+        self, number: int, setup: PipelineSetup, schedule: SlotSchedule, numbering: Numbering
+    ) -> None:
         self._number = number
         self._setup = setup
+        self._schedule = schedule
         self._channel = setup.channels[number]
         self._numbering = numbering
         self._newest_upward: Span | None = None  # crossing, and its period
@@ -48,14 +52,14 @@ class OneChannel:
         )
         self._rapid_events = _rapid_events(self._channel.name, setup)
         self._transient_events = _transient_events(self._channel.name, setup)
-        self._longer = _LongerValues(number, setup)
+        self._longer = _LongerValues(number, setup, schedule)
         self.begin(0)
 
     def begin(self, first_index: int) -> None:
         """A new segment starts with the sample of this index."""
         setup = self._setup
         self._meter = ChannelMeter(
-            setup.sample_rate_hz, setup.supply, first_index, setup.bandwidth_hz
+            setup.sample_rate_hz, setup.supply, first_index, setup.bandwidth_hz, self._schedule
         )
         self._history = SampleHistory(setup.sample_rate_hz, setup.frame_s + HISTORY_S)
         self._longer.begin(first_index)
@@ -143,13 +147,13 @@ class OneChannel:
 class _LongerValues:
     """150/180-cycle and ten-minute values of one channel, flicker included."""
 
-    def __init__(self, number: int, setup: PipelineSetup) -> None:
+    def __init__(self, number: int, setup: PipelineSetup, schedule: SlotSchedule) -> None:
         self._number = number
         self._setup = setup
-        rate_hz, origin = setup.sample_rate_hz, setup.slot_origin_index
+        self._schedule = schedule
         declared_v = setup.supply.declared_v
-        self._short = ShortAggregates(rate_hz, declared_v, origin)
-        self._ten_minute = TenMinuteAggregates(rate_hz, declared_v, origin)
+        self._short = ShortAggregates(declared_v, schedule)
+        self._ten_minute = TenMinuteAggregates(declared_v, schedule)
         self._flicker: FlickerMeter | None = None
         self._pst_slots: ShortTermSlots | None = None
         self._waiting: list[Aggregate] = []  # ten-minute values whose Pst is not known yet
@@ -165,9 +169,7 @@ class _LongerValues:
             setup.sample_rate_hz, setup.lamp_v, setup.supply.frequency_hz, first_index
         )
         if self._pst_slots is None:
-            self._pst_slots = ShortTermSlots(
-                setup.sample_rate_hz, self._flicker.pinst_rate_hz, setup.slot_origin_index
-            )
+            self._pst_slots = ShortTermSlots(self._flicker.pinst_rate_hz, self._schedule)
 
     def take_volts(self, volts: NDArray[np.float64]) -> None:
         """Keep the frame until it is known where it was disturbed."""
@@ -192,12 +194,8 @@ class _LongerValues:
 
     def ready(self) -> list[TenMinuteValue]:
         """Ten-minute values that are complete, flicker included."""
-        n_ready = 0
-        for value in self._waiting:
-            if self._flicker is not None and round(value.start_index) not in self._pst:
-                break
-            n_ready += 1
-        return self._hand_on(n_ready)
+        known_until = np.inf if self._pst_slots is None else self._pst_slots.newest_index
+        return self._hand_on(sum(value.end_index <= known_until for value in self._waiting))
 
     def finish(self) -> list[TenMinuteValue]:
         """The segment is over: values whose Pst will not come go without."""

@@ -11,6 +11,7 @@ from daemon.evidence import SampleHistory
 from daemon.flagging import Span
 from daemon.measure.channel import ChannelMeter, Measured
 from daemon.measure.frames import Frame, Framer
+from daemon.measure.grid import SlotGrid, SlotSchedule
 from daemon.measure.slots import FrequencySlots
 from daemon.neutral_earth import NeutralEarth
 from daemon.numbering import Numbering
@@ -29,15 +30,20 @@ class Pipeline:
     def __init__(self, setup: PipelineSetup) -> None:
         numbering = Numbering()
         self._setup = setup
-        self._lines = {number: OneChannel(number, setup, numbering) for number in setup.lines}
+        self._schedule = schedule = SlotSchedule(setup.slot_grid)
+        self._lines = {
+            number: OneChannel(number, setup, schedule, numbering) for number in setup.lines
+        }
         self._first_line = next(iter(self._lines.values()))
         self._neutral_earth = {
-            number: NeutralEarth(number, setup)
+            number: NeutralEarth(number, setup, schedule)
             for number in range(len(setup.channels))
             if number not in self._lines
         }
-        self._three_phase = ThreePhase(setup, numbering) if is_three_phase(setup) else None
-        self._frequency = FrequencySlots(setup.sample_rate_hz, setup.slot_origin_index)
+        self._three_phase = (
+            ThreePhase(setup, schedule, numbering) if is_three_phase(setup) else None
+        )
+        self._frequency = FrequencySlots(setup.sample_rate_hz, schedule)
         self._framer = Framer(frame_length(setup))
         self._next_index = 0
         self._spans: dict[tuple[int, float], float] = {}  # by line and start, their ends
@@ -52,6 +58,16 @@ class Pipeline:
         for frame in self._framer.feed(block.first_index, block.volts):
             self._take(frame, out)
         return out
+
+    def take_grid(self, grid: SlotGrid) -> None:
+        """Lay the slots by another grid from its `from_index` on.
+
+        :raises ValueError: samples that it counts from have already been fed, or it counts from
+            before the grid that was handed in last.
+        """
+        if grid.from_index < self._next_index:
+            raise ValueError("samples from which a slot grid counts have already been fed")
+        self._schedule.take(grid)
 
     def finish(self) -> Output:
         """No more blocks: everything still under way is handed on as it stands."""

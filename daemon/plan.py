@@ -1,15 +1,17 @@
 """What the measurement has to know beforehand."""
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
 from daemon.measure.channel import Supply
+from daemon.measure.grid import SlotGrid
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
 
 LIVE_FRAME_S = 1.0
 # A recording needs no quick answer, and long frames cost less, as long as they fit the cache.
-BULK_FRAME_S = 10.0
+BULK_FRAME_S = 40.0
 BULK_FRAME_SAMPLES = 160_000
 
 
@@ -58,10 +60,17 @@ class PipelineSetup:
     transient_pct: float | None = None  # of the declared peak; None: not watched
     lamp_v: int | None = 230  # the flickermeter's reference lamp, 230 or 120; None: no flicker
     slot_origin_index: float = 0.0  # a sample index at which a 10-minute slot begins
+    slot_origin_s: int = 0  # that moment, in seconds since 1970 UTC; 0: no clock says
     bandwidth_hz: float = float("inf")  # of the front end: no harmonic beyond it is stated
     frame_s: float = LIVE_FRAME_S  # samples are measured in pieces of this length
     wiring: Wiring = Wiring.SINGLE_PHASE
     neutral_earth_v: float | None = None  # over 150/180 cycles; None: not watched
+
+    @property
+    def slot_grid(self) -> SlotGrid:
+        """Where the slots lie as far as is known beforehand."""
+        rate_hz = self.sample_rate_hz
+        return SlotGrid(-math.inf, self.slot_origin_index, self.slot_origin_s, rate_hz)
 
     @property
     def lines(self) -> tuple[int, ...]:

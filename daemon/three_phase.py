@@ -7,6 +7,7 @@ import numpy as np
 from daemon.evidence import SampleHistory
 from daemon.flagging import Span, Waiting
 from daemon.measure.channel import Intervals
+from daemon.measure.grid import SlotSchedule
 from daemon.measure.shared_window import Floats, Phasors, fundamental_phasors, samples_of
 from daemon.measure.unbalance import dip_types, sequences
 from daemon.measure.unbalance_values import FLOOR_SHARE, UnbalanceAggregates, unbalance_value
@@ -31,12 +32,12 @@ class ThreePhase:
     :param setup: of a supply that `is_three_phase`.
     """
 
-    def __init__(self, setup: PipelineSetup, numbering: Numbering) -> None:
+    def __init__(self, setup: PipelineSetup, schedule: SlotSchedule, numbering: Numbering) -> None:
         self._supply = setup.supply
         self._rate_hz = setup.sample_rate_hz
         self._numbering = numbering
         self._waiting: Waiting[UnbalanceValue] = Waiting()
-        self._longer = UnbalanceAggregates(setup.sample_rate_hz, setup.slot_origin_index)
+        self._longer = UnbalanceAggregates(schedule)
         self._events = SlowEvents(
             "-".join(setup.channels[number].name for number in setup.lines),
             setup.sample_rate_hz,

@@ -1,11 +1,13 @@
 """Known voltages and the way through the pipeline, as the tests use them."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import fields
 
 import numpy as np
 
 from daemon.measure.channel import Supply
+from daemon.measure.grid import SlotGrid, SlotSchedule
 from daemon.plan import ChannelSetup, PipelineSetup
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
@@ -47,6 +49,11 @@ def make_setup(
         slow_limits=slow_limits or SlowLimits(None, None),
         slot_origin_index=slot_origin_index,
     )
+
+
+def slots_from(origin_index: float, rate_hz: float) -> SlotSchedule:
+    """Slots of every length begin at this sample; the converter's rate is the nominal one."""
+    return SlotSchedule(SlotGrid(-math.inf, origin_index, 0, rate_hz))
 
 
 def flat(record: object) -> list[object]:

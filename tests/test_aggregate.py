@@ -16,6 +16,7 @@ from daemon.measure.aggregate import (
     TwoHourAggregates,
 )
 from daemon.records import BasicInterval
+from tests.signals import slots_from
 
 RATE_HZ = 1000.0
 SLOT = 600_000.0
@@ -47,12 +48,12 @@ def run(frequency_hz: float, stop_s: float, first: float = 0.0) -> Iterator[Basi
 
 
 def short_of(intervals: Iterable[BasicInterval], origin: float = 0.0) -> list[Aggregate]:
-    slots = ShortAggregates(RATE_HZ, 230, origin)
+    slots = ShortAggregates(230, slots_from(origin, RATE_HZ))
     return [value for each in intervals for value in slots.feed(each)]
 
 
 def ten_minute_of(intervals: Iterable[BasicInterval], origin: float = 0.0) -> list[Aggregate]:
-    slots = TenMinuteAggregates(RATE_HZ, 230, origin)
+    slots = TenMinuteAggregates(230, slots_from(origin, RATE_HZ))
     return [value for each in intervals for value in slots.feed(each)]
 
 
@@ -142,7 +143,7 @@ def test_orders_never_seen_stay_unknown_and_others_are_not_spoiled() -> None:
 def test_under_and_over_deviation() -> None:
     # Annex D: with 230, 225, 240, 235 V under is 0.53902 %, over 1.64642 %. Four of them fill a
     # slot here that lasts as long as they do.
-    slots = TenMinuteAggregates(1.0, 230, 0)
+    slots = TenMinuteAggregates(230, slots_from(0, 1.0))
     for n, volts in enumerate([230.0, 225.0, 240.0, 235.0]):
         assert slots.feed(interval(150.0 * n, volts, 150.0)) == []
     (found,) = slots.feed(interval(600.0, 230, 150.0))
@@ -168,7 +169,7 @@ def test_a_flagged_value_is_kept() -> None:
 
 
 def test_restart_drops_what_was_under_way() -> None:
-    slots = ShortAggregates(RATE_HZ, 230, 0)
+    slots = ShortAggregates(230, slots_from(0, RATE_HZ))
     for n in range(10):
         slots.feed(interval(200.0 * n))
     slots.restart()
@@ -189,7 +190,7 @@ def ten_minutes(n: int, volts: float, *, flagged: bool = False) -> Aggregate:
 
 
 def test_two_hours_of_twelve() -> None:
-    slots = TwoHourAggregates(RATE_HZ, 230, 0)
+    slots = TwoHourAggregates(230, slots_from(0, RATE_HZ))
     volts = [240.0] * 6 + [220.0] * 6
     found = [value for n, v in enumerate(volts) for value in slots.feed(ten_minutes(n, v))]
     (value,) = found
@@ -202,14 +203,14 @@ def test_two_hours_of_twelve() -> None:
 
 
 def test_two_hours_begun_late_or_flagged() -> None:
-    slots = TwoHourAggregates(RATE_HZ, 230, 0)
+    slots = TwoHourAggregates(230, slots_from(0, RATE_HZ))
     fed = [ten_minutes(n, 230, flagged=n == 15) for n in range(5, 25)]
     found = [value for each in fed for value in slots.feed(each)]
     assert [(value.n_values, value.flagged) for value in found] == [(7, True), (12, True)]
 
 
 def test_two_hours_left_unfilled_are_told_when_the_next_begin() -> None:
-    slots = TwoHourAggregates(RATE_HZ, 230, 0)
+    slots = TwoHourAggregates(230, slots_from(0, RATE_HZ))
     assert slots.feed(ten_minutes(3, 230)) == []
     (found,) = slots.feed(ten_minutes(14, 230))
     assert (found.start_index, found.n_values, found.flagged) == (0, 1, True)

@@ -24,6 +24,7 @@ from daemon.measure.flicker import (
     pinst_scale,
     short_term,
 )
+from tests.signals import slots_from
 
 Floats = NDArray[np.float64]
 Table = dict[tuple[int, int], dict[float, float]]
@@ -320,7 +321,7 @@ def steady(first_s: float, stop_s: float, pinst: float) -> Sensation:
 
 
 def test_short_term_slots_lie_on_the_origin() -> None:
-    slots = ShortTermSlots(RATE_HZ, PER_S, -60_000)  # a slot begins at 540 s
+    slots = ShortTermSlots(PER_S, slots_from(-60_000, RATE_HZ))  # a slot begins at 540 s
     assert slots.feed(steady(0, 539, 1), []) == []
     first = slots.feed(steady(539, 600, 4), [])
     second = slots.feed(steady(600, 1200, 4), [])
@@ -340,7 +341,7 @@ def test_short_term_slots_lie_on_the_origin() -> None:
 def test_a_disturbance_flags_the_slots_it_touches(
     span: tuple[float, float], flags: list[bool]
 ) -> None:
-    slots = ShortTermSlots(RATE_HZ, PER_S, 0)
+    slots = ShortTermSlots(PER_S, slots_from(0, RATE_HZ))
     values = []
     for n in range(0, 1802, 2):
         now = (n + 4) * RATE_HZ  # the dip is known 4 s before its Pinst arrives
@@ -350,7 +351,7 @@ def test_a_disturbance_flags_the_slots_it_touches(
 
 
 def test_long_term_slots() -> None:
-    slots = LongTermSlots(1.0, 0)
+    slots = LongTermSlots(1.0, slots_from(0, 1.0))
     values = [ShortTerm(600.0 * n, 2.0 if n == 3 else 0.5, n == 14) for n in range(24)]
     found = [done for value in values for done in slots.feed(value)]
     assert [value.start_index for value in found] == [0, 7200]
@@ -359,7 +360,7 @@ def test_long_term_slots() -> None:
 
 
 def test_long_term_of_fewer_than_twelve_is_flagged() -> None:
-    slots = LongTermSlots(1.0, 0)
+    slots = LongTermSlots(1.0, slots_from(0, 1.0))
     for n in range(5, 12):
         assert slots.feed(ShortTerm(600.0 * n, 1.0, False)) == []
     assert slots.feed(ShortTerm(7200.0, 1.0, False)) == [LongTerm(0.0, 1.0, True)]

@@ -43,6 +43,7 @@ from tests.signals import (
     flat,
     instants,
     make_setup,
+    slots_from,
     supply_wave,
 )
 from tests.whole_material import CHECKOUT, settings_in, wav_driver, write_wav
@@ -222,7 +223,7 @@ def value(number: int, u2_pct: float, *, flagged: bool = False) -> UnbalanceValu
 
 
 def test_aggregates_are_roots_of_mean_squares() -> None:
-    longer = UnbalanceAggregates(1000, 0)
+    longer = UnbalanceAggregates(slots_from(0, 1000))
     shorts = [longer.short(value(n, 4.0 if n == 0 else 1.0)) for n in range(15)]
     assert shorts[:14] == [[]] * 14
     (short,) = shorts[14]
@@ -232,7 +233,7 @@ def test_aggregates_are_roots_of_mean_squares() -> None:
 
 
 def test_ten_minute_values_of_unbalance() -> None:
-    longer = UnbalanceAggregates(1000, -1000)  # slots end at 599 s, 1199 s ...
+    longer = UnbalanceAggregates(slots_from(-1000, 1000))  # slots end at 599 s, 1199 s ...
     told = []
     for n in range(3000 * 2 + 10):
         unknown = n == 7
@@ -246,7 +247,9 @@ def test_ten_minute_values_of_unbalance() -> None:
 
 def test_a_tick_begins_a_new_short_value_and_the_old_one_is_finished() -> None:
     # IEC 61000-4-30, 4.5 (from memory): the two overlap.
-    longer = UnbalanceAggregates(1000, 1000)  # a tick at 1 s, after the fifth basic value
+    longer = UnbalanceAggregates(
+        slots_from(1000, 1000)
+    )  # a tick at 1 s, after the fifth basic value
     starts = [short.start_index for n in range(30) for short in longer.short(value(n, 1.0))]
     assert starts == [0, 1000]
     longer.restart()

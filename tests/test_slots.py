@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from daemon.measure.fundamental import Crossings
 from daemon.measure.slots import FrequencySlots
 from daemon.records import TenSecondFrequency
+from tests.signals import slots_from
 
 RATE_HZ = 1000.0
 
@@ -41,7 +42,7 @@ def fed(slots: FrequencySlots, upward: NDArray[np.float64], n_parts: int = 1) ->
 @pytest.mark.parametrize("hz", [42.5, 49.73, 50.0, 57.5, 60.1])
 @pytest.mark.parametrize("n_parts", [1, 7, 400])
 def test_whole_cycles_over_their_time(hz: float, n_parts: int) -> None:
-    values = fed(FrequencySlots(RATE_HZ, 0), crossings(hz, 31, 0.3), n_parts)
+    values = fed(FrequencySlots(RATE_HZ, slots_from(0, RATE_HZ)), crossings(hz, 31, 0.3), n_parts)
     # Evenly spaced crossings give their frequency exactly: rounding only.
     assert values == pytest.approx([hz] * 3, rel=1e-12)
 
@@ -56,14 +57,14 @@ def test_cycles_that_straddle_an_edge_are_dropped() -> None:
     expected = (len(inside) - 1) / (inside[-1] - inside[0])
     assert len(inside) - 1 == 499
     assert expected == pytest.approx(50.00016, abs=5e-6)
-    assert fed(FrequencySlots(RATE_HZ, 0), upward * RATE_HZ)[0] == pytest.approx(
-        expected, rel=1e-12
-    )
+    assert fed(FrequencySlots(RATE_HZ, slots_from(0, RATE_HZ)), upward * RATE_HZ)[
+        0
+    ] == pytest.approx(expected, rel=1e-12)
 
 
 @pytest.mark.parametrize(("origin_s", "first_s"), [(0, 0), (3, 3), (-4, 6), (13, 3), (-600, 0)])
 def test_slots_begin_at_the_origin_and_every_ten_seconds(origin_s: float, first_s: float) -> None:
-    slots = FrequencySlots(RATE_HZ, origin_s * RATE_HZ)
+    slots = FrequencySlots(RATE_HZ, slots_from(origin_s * RATE_HZ, RATE_HZ))
     values = feed(slots, crossings(50, 35, 0.5))
     starts = [value.start_index / RATE_HZ for value in values]
     # The part before the first whole slot gives no value.
@@ -72,7 +73,7 @@ def test_slots_begin_at_the_origin_and_every_ten_seconds(origin_s: float, first_
 
 
 def test_a_lost_stretch_leaves_no_value_for_its_slot() -> None:
-    slots = FrequencySlots(RATE_HZ, 0)
+    slots = FrequencySlots(RATE_HZ, slots_from(0, RATE_HZ))
     upward = crossings(50, 45, 0.5)
     values = feed(slots, upward[upward < 14000])
     slots.restart()
@@ -93,7 +94,7 @@ def test_a_lost_stretch_leaves_no_value_for_its_slot() -> None:
 def test_a_disturbance_flags_the_slots_it_touches(
     span: tuple[float, float], flagged: list[bool]
 ) -> None:
-    slots = FrequencySlots(RATE_HZ, 0)
+    slots = FrequencySlots(RATE_HZ, slots_from(0, RATE_HZ))
     upward = crossings(50, 41, 0.5)
     values: list[TenSecondFrequency] = []
     for second in range(41):
@@ -106,5 +107,5 @@ def test_a_disturbance_flags_the_slots_it_touches(
 
 
 def test_crossings_run_on_without_a_voltage_give_no_frequency() -> None:
-    slots = FrequencySlots(RATE_HZ, 0)
+    slots = FrequencySlots(RATE_HZ, slots_from(0, RATE_HZ))
     assert feed(slots, crossings(50, 41, 0.5), is_locked=False) == []

@@ -3,8 +3,8 @@
 A value of a longer interval is the root of the plain mean of the squares of what it is made of,
 for the voltage as for distortion and each harmonic. A basic interval belongs to the ten-minute
 slot in which it begins, so the one running at a tick counts for the old slot. At a tick a new
-150/180-cycle interval begins; the one running is finished and overlaps it. What is flagged flags
-all that it is part of, and so does a slot seen only in part.
+150/180-cycle interval begins; the one running is finished, of the new basic intervals, and
+overlaps it. What is flagged flags all that it is part of, and so does a slot seen only in part.
 """
 
 from dataclasses import dataclass
@@ -12,13 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.measure.grid import TEN_MINUTES_S, TWO_HOURS_S, Slot, SlotSchedule
 from daemon.records import BasicInterval
 
 Floats = NDArray[np.float64]
 
 INTERVALS_PER_SHORT = 15  # 150 cycles at 50 Hz, 180 at 60 Hz
-TEN_MINUTES_S = 600
-SLOTS_PER_TWO_HOURS = 12
+TEN_MINUTES_PER_TWO_HOURS = 12
 N_PARTS = 54  # voltage, under, over, distortion, harmonics 1 to 50
 FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
 
@@ -107,25 +107,21 @@ class _Sums:
 
 
 class ShortAggregates:
-    """150/180-cycle values of one channel, about three seconds each.
+    """150/180-cycle values of one channel, about three seconds each."""
 
-    :param origin_index: any sample index, even negative, at which a ten-minute slot begins.
-    """
-
-    def __init__(self, sample_rate_hz: float, declared_v: float, origin_index: float) -> None:
-        self._length = TEN_MINUTES_S * sample_rate_hz
+    def __init__(self, declared_v: float, schedule: SlotSchedule) -> None:
         self._declared_v = declared_v
-        self._origin = origin_index
-        self._slot: float | None = None
+        self._schedule = schedule
+        self._slot_start: float | None = None
         self._open: list[_Sums] = []  # two around a tick, else one
 
     def feed(self, interval: BasicInterval, squares: Squares | None = None) -> list[Aggregate]:
         """Take the next basic interval; give the value it completes."""
         squares = squares or squares_of(interval, self._declared_v)
-        slot = (interval.start_index - self._origin) // self._length
-        if slot != self._slot or not self._open:
+        slot_start = self._schedule.slot_at(interval.start_index, TEN_MINUTES_S).start_index
+        if slot_start != self._slot_start or not self._open:
             self._open.append(_Sums(self._declared_v, interval.start_index))
-        self._slot = slot
+        self._slot_start = slot_start
         for sums in self._open:
             sums.add(interval, squares)
         full = [sums for sums in self._open if sums.n == INTERVALS_PER_SHORT]
@@ -134,29 +130,27 @@ class ShortAggregates:
 
     def restart(self) -> None:
         """Samples were lost: what was under way has no end."""
-        self._open, self._slot = [], None
+        self._open, self._slot_start = [], None
 
 
 class TenMinuteAggregates:
-    """Ten-minute values of one channel. The standard's time stamp is the end of the slot.
+    """Ten-minute values of one channel. The standard's time stamp is the end of the slot."""
 
-    :param origin_index: any sample index, even negative, at which a slot begins.
-    """
-
-    def __init__(self, sample_rate_hz: float, declared_v: float, origin_index: float) -> None:
-        self._length = TEN_MINUTES_S * sample_rate_hz
+    def __init__(self, declared_v: float, schedule: SlotSchedule) -> None:
         self._declared_v = declared_v
-        self._origin = origin_index
+        self._schedule = schedule
         self._open: _Sums | None = None
+        self._inside_index = 0.0  # some sample of the slot under way
 
     def feed(self, interval: BasicInterval, squares: Squares | None = None) -> list[Aggregate]:
         """Take the next interval; give the slot before it when it is the first of another."""
         squares = squares or squares_of(interval, self._declared_v)
-        start = _slot_start(interval.start_index, self._origin, self._length)
+        start = self._schedule.slot_at(interval.start_index, TEN_MINUTES_S).start_index
         done = []
         if self._open is None or start != self._open.start_index:
             done = self._close(interval.channel)
             self._open = _Sums(self._declared_v, start)
+            self._inside_index = interval.start_index
         self._open.add(interval, squares)
         return done
 
@@ -164,42 +158,41 @@ class TenMinuteAggregates:
         sums = self._open
         if sums is None:
             return []
-        is_whole = sums.seen >= FULL_SHARE * self._length
-        return [sums.value(channel, sums.start_index + self._length, is_whole=is_whole)]
+        slot = self._schedule.slot_at(self._inside_index, TEN_MINUTES_S)
+        return [sums.value(channel, slot.end_index, is_whole=is_whole(slot, sums.seen))]
 
 
 class TwoHourAggregates:
-    """Two-hour values of one channel, of its ten-minute values.
+    """Two-hour values of one channel, of its ten-minute values."""
 
-    :param origin_index: any sample index, even negative, at which a two-hour slot begins.
-    """
-
-    def __init__(self, sample_rate_hz: float, declared_v: float, origin_index: float) -> None:
-        self._length = SLOTS_PER_TWO_HOURS * TEN_MINUTES_S * sample_rate_hz
+    def __init__(self, declared_v: float, schedule: SlotSchedule) -> None:
         self._declared_v = declared_v
-        self._origin = origin_index
+        self._schedule = schedule
         self._open: _Sums | None = None
+        self._inside_index = 0.0  # some sample of the slot under way
 
     def feed(self, value: Aggregate) -> list[Aggregate]:
         """Take the next ten-minute value; give the slot it fills, or the one it left unfilled."""
-        middle = (value.start_index + value.end_index) / 2
-        start = _slot_start(middle, self._origin, self._length)
+        slot = self._schedule.slot_at(value.end_index - 1, TWO_HOURS_S)
         done = []
-        if self._open is not None and start != self._open.start_index:
+        if self._open is not None and slot.start_index != self._open.start_index:
             done = self._close(value.channel)
         if self._open is None:
-            self._open = _Sums(self._declared_v, start)
+            self._open = _Sums(self._declared_v, slot.start_index)
+        self._inside_index = value.end_index - 1
         self._open.add_aggregate(value)
-        is_full = self._open.n == SLOTS_PER_TWO_HOURS
+        is_full = self._open.n == TEN_MINUTES_PER_TWO_HOURS
         return [*done, *self._close(value.channel)] if is_full else done
 
     def _close(self, channel: int) -> list[Aggregate]:
         sums, self._open = self._open, None
         if sums is None:
             return []
-        is_whole = sums.n == SLOTS_PER_TWO_HOURS
-        return [sums.value(channel, sums.start_index + self._length, is_whole=is_whole)]
+        slot = self._schedule.slot_at(self._inside_index, TWO_HOURS_S)
+        is_full = not slot.is_cut and sums.n == TEN_MINUTES_PER_TWO_HOURS
+        return [sums.value(channel, slot.end_index, is_whole=is_full)]
 
 
-def _slot_start(index: float, origin_index: float, length: float) -> float:
-    return float((index - origin_index) // length) * length + origin_index
+def is_whole(slot: Slot, seen: float) -> bool:
+    """Whether a slot was seen from end to end, but for a hundredth, by this clock."""
+    return not slot.is_cut and seen >= FULL_SHARE * (slot.end_index - slot.start_index)

@@ -1,4 +1,9 @@
-"""One channel from samples to `urms_half` and basic intervals, over one unbroken segment."""
+"""One channel from samples to `urms_half` and basic intervals, over one unbroken segment.
+
+Basic intervals follow each other without gap or overlap, but at a ten-minute tick of UTC: there a
+new one begins with the first upward crossing, and the one under way is finished, overlaps it and
+belongs to the ten minutes before (IEC 61000-4-30, 4.5, class A; from memory).
+"""
 
 from dataclasses import dataclass
 
@@ -6,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.measure.fundamental import Crossings, FundamentalTracker, join_crossings
+from daemon.measure.grid import TEN_MINUTES_S, TOUCH, SlotSchedule
 from daemon.measure.rms import accumulate_energy, sliding_rms, window_rms
 from daemon.measure.spectrum import distortion_pct, harmonic_subgroups, measurable_orders
 
@@ -50,7 +56,10 @@ class Measured:
 
 
 class ChannelMeter:
-    """Feeds on frames of volts; everything it gives lies a few cycles behind them."""
+    """Feeds on frames of volts; everything it gives lies a few cycles behind them.
+
+    :param schedule: where the ticks lie; None: basic intervals are not begun anew at any.
+    """
 
     def __init__(
         self,
@@ -58,10 +67,12 @@ class ChannelMeter:
         supply: Supply,
         first_index: int,
         bandwidth_hz: float = np.inf,
+        schedule: SlotSchedule | None = None,
     ) -> None:
         self._sample_rate_hz = sample_rate_hz
         self._bandwidth_hz = bandwidth_hz
         self._supply = supply
+        self._schedule = schedule
         floor_v = FLOOR_SHARE * np.sqrt(2) * supply.declared_v
         self._tracker = FundamentalTracker(sample_rate_hz, supply.frequency_hz, floor_v)
         self._origin = first_index  # run index of the segment's first sample
@@ -69,8 +80,7 @@ class ChannelMeter:
         self._volts = np.empty(0)
         self._energy = np.zeros(1)
         self._waiting = join_crossings()  # crossings whose window has not been measured yet
-        self._edges = np.empty(0)  # crossings of the basic interval under way
-        self._locked = np.empty(0, np.bool_)  # of the same
+        self._under_way = join_crossings()  # crossings of the basic interval not yet complete
         self._has_started = False
 
     @property
@@ -120,25 +130,45 @@ class ChannelMeter:
         return Measured(shifted, urms, intervals)
 
     def _intervals(self, ready: Crossings) -> Intervals:
-        """Contiguous basic intervals from the first upward crossing on."""
+        """Basic intervals from the first upward crossing on."""
         start = 0
         if not self._has_started:
             self._has_started = bool(ready.is_upward.any())
             start = int(np.argmax(ready.is_upward)) if self._has_started else len(ready.index)
-        edges = np.concatenate([self._edges, ready.index[start:]])
-        locked = np.concatenate([self._locked, ready.is_locked[start:]])
-        halves = 2 * self._supply.cycles_per_basic
-        n_whole = max(0, (len(edges) - 1) // halves)
-        used = n_whole * halves
-        self._edges, self._locked = edges[used:], locked[used:]
-        is_locked = np.array([part.any() for part in np.split(locked[:used], max(n_whole, 1))])
-        return self._evaluate(edges[: used + 1 : halves], is_locked)
+        known = join_crossings(self._under_way, _part(ready, slice(start, None)))
+        places, next_place = self._places(known)
+        self._under_way = _part(known, slice(next_place, None))
+        ends = places + 2 * self._supply.cycles_per_basic
+        n_locked = np.concatenate([[0], np.cumsum(known.is_locked)])
+        is_locked = n_locked[ends] > n_locked[places]
+        return self._evaluate(known.index[places], known.index[ends], is_locked)
 
-    def _evaluate(self, edges: Floats, is_locked: NDArray[np.bool_]) -> Intervals:
-        if len(edges) < 2:
+    def _places(self, known: Crossings) -> tuple[NDArray[np.int64], int]:
+        """The crossings with which complete intervals begin, and the one for the next interval."""
+        halves = 2 * self._supply.cycles_per_basic
+        n_known, place = len(known.index), 0
+        runs = [np.empty(0, np.int64)]
+        while place + halves < n_known:
+            anew = self._first_after_tick(known, place)
+            run = np.arange(place, min(anew, n_known - halves), halves)
+            runs.append(run)
+            place = min(int(run[-1]) + halves, anew)
+        return np.concatenate(runs), place
+
+    def _first_after_tick(self, known: Crossings, place: int) -> int:
+        """The first upward crossing at or after the tick that follows a crossing, or none yet."""
+        if self._schedule is None:
+            return len(known.index)
+        index = known.index + self._origin
+        tick = self._schedule.slot_at(float(index[place]), TEN_MINUTES_S).end_index
+        at_tick = int(np.searchsorted(index + TOUCH, tick))
+        return at_tick + int(np.argmax(np.append(known.is_upward[at_tick:], True)))
+
+    def _evaluate(self, begins: Floats, ends: Floats, is_locked: NDArray[np.bool_]) -> Intervals:
+        if len(begins) == 0:
             none = np.empty(0)
             return Intervals(none, none, none, none, none, np.empty((0, 50)))
-        start, length = edges[:-1] - self._kept_from, np.diff(edges)
+        start, length = begins - self._kept_from, ends - begins
         cycles = self._supply.cycles_per_basic
         frequency = cycles * self._sample_rate_hz / length
         known_hz = np.where(is_locked, frequency, np.nan)
@@ -149,8 +179,8 @@ class ChannelMeter:
         # Against next to nothing every harmonic would be a huge share.
         subgroups[subgroups[:, 0] < FLOOR_SHARE * self._supply.declared_v] = np.nan
         return Intervals(
-            start_index=edges[:-1] + self._origin,
-            end_index=edges[1:] + self._origin,
+            start_index=begins + self._origin,
+            end_index=ends + self._origin,
             urms_v=window_rms(self._energy, start, length),
             frequency_hz=known_hz,
             thd_pct=distortion_pct(subgroups),
@@ -160,7 +190,8 @@ class ChannelMeter:
     def _forget(self) -> None:
         """Drop samples that no unfinished window can need."""
         reach = 4 * self._sample_rate_hz / self._supply.frequency_hz
-        needed = [*self._edges[:1], *self._waiting.index[:1], self._kept_from + len(self._volts)]
+        begun = self._under_way.index[:1]
+        needed = [*begun, *self._waiting.index[:1], self._kept_from + len(self._volts)]
         keep_from = int(max(self._kept_from, min(needed) - reach))
         drop = min(keep_from - self._kept_from, len(self._volts))
         self._volts = self._volts[drop:]

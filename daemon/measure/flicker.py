@@ -14,6 +14,7 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
+from daemon.measure.grid import TEN_MINUTES_S, TOUCH, TWO_HOURS_S, Slot, SlotSchedule
 from daemon.measure.iir import from_poles, smoother
 
 Floats = NDArray[np.float64]
@@ -31,7 +32,6 @@ ALIVE_SHARE = 0.01  # of the mean square: below (a tenth of the voltage) the ada
 SMOOTHING_S = 0.3
 SETTLING_S = 10.0  # three time constants of the high-pass: e^-6 of what the start adds is left
 
-SHORT_TERM_S = 600
 LONG_TERM_COUNT = 12
 FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
 
@@ -251,18 +251,15 @@ def long_term(pst: Floats) -> float:
 
 
 class ShortTermSlots:
-    """Pst of one channel, by ten-minute slots; keeps at most the 60 000 Pinst of one slot.
+    """Pst of one channel, by ten-minute slots; keeps at most the 60 000 Pinst of one slot."""
 
-    :param origin_index: any sample index, even negative, at which a slot begins.
-    """
-
-    def __init__(self, sample_rate_hz: float, pinst_rate_hz: float, origin_index: float) -> None:
-        self._length = SHORT_TERM_S * sample_rate_hz
-        self._origin = origin_index
-        self._n_whole = FULL_SHARE * SHORT_TERM_S * pinst_rate_hz
-        self._slot = 0
+    def __init__(self, pinst_rate_hz: float, schedule: SlotSchedule) -> None:
+        self._schedule = schedule
+        self._n_whole = FULL_SHARE * TEN_MINUTES_S * pinst_rate_hz
         self._pinst: list[Floats] = []  # of the slot under way
-        self._disturbed: set[int] = set()  # slots not yet given
+        self._inside_index = 0.0  # of its first Pinst
+        self._spans: dict[float, float] = {}  # disturbed spans by their start
+        self.newest_index = -math.inf  # slots that end before this sample have been given
 
     def feed(self, sensation: Sensation, spans: list[tuple[float, float]]) -> list[ShortTerm]:
         """Take Pinst values; give the slots before the one they end in.
@@ -270,55 +267,57 @@ class ShortTermSlots:
         :param spans: dips, swells, interruptions and gaps known now, in samples; an open one
             has no finite end. They flag the slots they touch, and may run ahead of the Pinst.
         """
-        slots = np.floor((sensation.index - self._origin) / self._length).astype(np.int64)
-        self._note(spans, int(slots[-1]) if len(slots) else self._slot)
-        values = []
-        for slot in np.unique(slots).tolist():
-            if slot != self._slot:
-                values += self._close()
-                self._slot = slot
-            self._pinst.append(sensation.pinst[slots == slot])
+        index, pinst, values = sensation.index, sensation.pinst, []
+        if len(index):
+            self.newest_index = float(index[-1])
+        self._note(spans)
+        while len(index):
+            if not self._pinst:
+                self._inside_index = float(index[0])
+            slot = self._schedule.slot_at(self._inside_index, TEN_MINUTES_S)
+            n_inside = int(np.searchsorted(index + TOUCH, slot.end_index))
+            self._pinst.append(pinst[:n_inside])
+            index, pinst = index[n_inside:], pinst[n_inside:]
+            if len(index):
+                values += self._close(slot)
         return values
 
-    def _note(self, spans: list[tuple[float, float]], newest: int) -> None:
+    def _note(self, spans: list[tuple[float, float]]) -> None:
+        """One still open has touched what has been seen so far."""
         for start, end in spans:
-            first = int((start - self._origin) // self._length)
-            last = newest if np.isinf(end) else int((end - self._origin) // self._length)
-            self._disturbed.update(range(max(first, self._slot), max(first, last) + 1))
+            self._spans[start] = max(start, self.newest_index) if np.isinf(end) else end
 
-    def _close(self) -> list[ShortTerm]:
-        if not self._pinst:
-            return []
+    def _close(self, slot: Slot) -> list[ShortTerm]:
         pinst, self._pinst = np.concatenate(self._pinst), []
-        is_whole = len(pinst) >= self._n_whole
-        is_flagged = self._slot in self._disturbed or not is_whole
-        self._disturbed = {slot for slot in self._disturbed if slot > self._slot}
-        start = self._slot * self._length + self._origin
-        return [ShortTerm(start, short_term(pinst), is_flagged)]
+        spans, begins, ends = self._spans.items(), slot.start_index, slot.end_index
+        is_disturbed = any(start < ends and end > begins for start, end in spans)
+        self._spans = {start: end for start, end in spans if end > ends}
+        is_flagged = is_disturbed or slot.is_cut or len(pinst) < self._n_whole
+        return [ShortTerm(begins, short_term(pinst), is_flagged)]
 
 
 class LongTermSlots:
-    """Plt of one channel, by two-hour slots that begin at `origin_index`."""
+    """Plt of one channel, by two-hour slots."""
 
-    def __init__(self, sample_rate_hz: float, origin_index: float) -> None:
-        self._length = LONG_TERM_COUNT * SHORT_TERM_S * sample_rate_hz
-        self._origin = origin_index
-        self._slot: float | None = None
+    def __init__(self, sample_rate_hz: float, schedule: SlotSchedule) -> None:
+        self._sample_rate_hz = sample_rate_hz
+        self._schedule = schedule
+        self._slot_start: float | None = None
         self._values: list[ShortTerm] = []
 
     def feed(self, value: ShortTerm) -> list[LongTerm]:
         """Take the next Pst; give the slot it completes, or the one it left incomplete."""
-        middle = value.start_index + self._length / LONG_TERM_COUNT / 2
-        slot = float((middle - self._origin) // self._length)
-        done = self._close() if slot != self._slot else []
-        self._slot = slot
+        middle = value.start_index + TEN_MINUTES_S / 2 * self._sample_rate_hz
+        slot_start = self._schedule.slot_at(middle, TWO_HOURS_S).start_index
+        done = self._close() if slot_start != self._slot_start else []
+        self._slot_start = slot_start
         self._values.append(value)
         return done if len(self._values) < LONG_TERM_COUNT else [*done, *self._close()]
 
     def _close(self) -> list[LongTerm]:
         values, self._values = self._values, []
-        if not values or self._slot is None:
+        if not values or self._slot_start is None:
             return []
         plt = long_term(np.array([value.pst for value in values]))
         is_flagged = len(values) < LONG_TERM_COUNT or any(value.flagged for value in values)
-        return [LongTerm(self._slot * self._length + self._origin, plt, is_flagged)]
+        return [LongTerm(self._slot_start, plt, is_flagged)]

@@ -5,7 +5,8 @@ Longer intervals are cut as those of the voltage are, see `aggregate.py`.
 
 import numpy as np
 
-from daemon.measure.aggregate import FULL_SHARE, INTERVALS_PER_SHORT, TEN_MINUTES_S
+from daemon.measure.aggregate import INTERVALS_PER_SHORT, is_whole
+from daemon.measure.grid import TEN_MINUTES_S, SlotSchedule
 from daemon.measure.unbalance import Phasors, sequences
 from daemon.records import UnbalanceValue
 
@@ -58,17 +59,14 @@ class _Mean:
 
 
 class UnbalanceAggregates:
-    """150/180-cycle and ten-minute values of basic ones.
+    """150/180-cycle and ten-minute values of basic ones."""
 
-    :param origin_index: any sample index, even negative, at which a ten-minute slot begins.
-    """
-
-    def __init__(self, sample_rate_hz: float, origin_index: float) -> None:
-        self._length = TEN_MINUTES_S * sample_rate_hz
-        self._origin = origin_index
+    def __init__(self, schedule: SlotSchedule) -> None:
+        self._schedule = schedule
         self._short: list[_Mean] = []  # two around a tick, else one
         self._short_slot: float | None = None
         self._ten_minute: _Mean | None = None
+        self._inside_index = 0.0  # some sample of the ten minutes under way
 
     def short(self, part: UnbalanceValue) -> list[UnbalanceValue]:
         """Take the next basic value; give the 150/180-cycle value it completes."""
@@ -84,21 +82,20 @@ class UnbalanceAggregates:
 
     def ten_minute(self, part: UnbalanceValue) -> list[UnbalanceValue]:
         """Take the next basic value; give the slot before it when it is the first of another."""
-        slot, before = self._slot_start(part), self._ten_minute
-        if before is not None and before.start_index == slot:
+        start, before = self._slot_start(part), self._ten_minute
+        if before is not None and before.start_index == start:
             before.add(part)
             return []
-        self._ten_minute = _Mean(slot)
+        slot = self._schedule.slot_at(self._inside_index, TEN_MINUTES_S)
+        self._ten_minute, self._inside_index = _Mean(start), part.start_index
         self._ten_minute.add(part)
         if before is None:
             return []
-        is_whole = before.seen >= FULL_SHARE * self._length
-        return [before.value(before.start_index + self._length, is_whole=is_whole)]
+        return [before.value(slot.end_index, is_whole=is_whole(slot, before.seen))]
 
     def restart(self) -> None:
         """Samples were lost: the short interval under way has no end."""
         self._short, self._short_slot = [], None
 
     def _slot_start(self, part: UnbalanceValue) -> float:
-        n_slots = (part.start_index - self._origin) // self._length
-        return float(n_slots) * self._length + self._origin
+        return self._schedule.slot_at(part.start_index, TEN_MINUTES_S).start_index
