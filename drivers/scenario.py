@@ -48,6 +48,7 @@ class Supply(Table):
     wiring: Literal["single", "split_phase", "three_phase"] = "single"
     magnitude_pct: Annotated[Number, Field(ge=0.0, le=200.0)] = 100.0
     magnitude_wander_pct: Annotated[Number, Field(ge=0.0, le=10.0)] = 0.0
+    daily_swing_pct: Annotated[Number, Field(ge=0.0, le=10.0)] = 0.0
     frequency_wander_hz: Annotated[Number, Field(ge=0.0, le=2.0)] = 0.0
     harmonics: tuple[HarmonicOptions, ...] = ()
     noise_pct: Annotated[Number, Field(ge=0.0, le=20.0)] = 0.0

@@ -42,6 +42,7 @@ from drivers.waveform import (
 
 FREQUENCY_STREAM = 1
 MAGNITUDE_STREAM = 2
+DAY_S = 86_400.0
 NEWTON_STEPS = 12  # each gains a factor of five or more; 12 reach the last bit
 
 
@@ -191,13 +192,19 @@ class Timeline:
         )
         return cls(
             grid=grid,
-            level=seeded_wander(
-                supply.magnitude_wander_pct / 100.0, scenario.seed, MAGNITUDE_STREAM
-            ),
+            level=_level(scenario),
             disturbances=tuple(entry for entry in entries if entry.shape is not None),
             losses=tuple(entry for entry in entries if isinstance(entry.source, LostSamples)),
             stuck=tuple(entry for entry in entries if isinstance(entry.source, StuckInput)),
         )
+
+
+def _level(scenario: Scenario) -> Wander:
+    """The slow drift, and the swing of a day: highest at the start, lowest twelve hours later."""
+    supply = scenario.supply
+    drift = seeded_wander(supply.magnitude_wander_pct / 100.0, scenario.seed, MAGNITUDE_STREAM)
+    swing = supply.daily_swing_pct / 100.0
+    return Wander((*drift.terms, (swing, 1.0 / DAY_S, math.pi / 2.0))) if swing else drift
 
 
 def _count(source: Disturbance) -> float:

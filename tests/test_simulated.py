@@ -146,6 +146,14 @@ def test_joined_drift_keeps_its_stated_error(rate_hz: float) -> None:
     assert np.abs(made.chunk(5)[:, 0] - made.value_at(t_s)).max() < bound_v
 
 
+def test_a_day_swings_once() -> None:
+    """230 V with 2 % of swing: 234.6 at the start, 225.4 after twelve hours, 230 in between."""
+    level = synthesis(daily_swing_pct=2.0).timeline.level
+    hours = np.array([0.0, 6.0, 12.0, 18.0, 24.0])
+    swing = np.array([0.02, 0.0, -0.02, 0.0, 0.02])
+    assert np.abs(level.value_at(hours * 3600) - swing).max() < 1e-12
+
+
 def test_drift_stays_within_its_amplitude_and_integrates_to_the_phase() -> None:
     wander = seeded_wander(0.4, seed=3, stream=1)
     t_s = np.linspace(0.0, 500.0, 200_001)
