@@ -30,6 +30,10 @@ from daemon.records import (
 
 SERIOUS = (Verdict.MAY_STOP, Verdict.MAY_DAMAGE, Verdict.BEYOND_LIMIT)
 BUSY_TIMEOUT_S = 5.0
+IS_SERIOUS = "verdict IN ('may_stop', 'may_damage', 'beyond_limit')"  # as the index has it
+_COUNTS = "event_count"
+_NOT_COUNTED = """(SELECT substr(start_local, 1, 13) AS hour, kind,
+    coalesce(verdict, '') AS verdict, 1 AS n_events FROM event)"""  # of an older schema
 T = TypeVar("T")
 
 JSON_KEYS = (
@@ -51,6 +55,16 @@ JSON_KEYS = (
     "flags",
     "profile",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class FirstTimes:
+    """What a row said of its time before that was corrected; None: that part was not."""
+
+    start_utc: str | None = None
+    start_local: str | None = None
+    clock: str | None = None
+    duration_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +106,7 @@ class EventRow:
     cause: str | None = None
     evidence: str | None = None
     detail: EventDetail = NO_DETAIL
+    first: FirstTimes | None = None  # None: its times were never corrected
 
     def as_json(self) -> dict[str, object]:
         """The event as `events --format jsonl` and the page hand it out, keys in that order."""
@@ -111,6 +126,7 @@ class LogRow:
     start_s: float | None
     duration_s: float | None
     text: str
+    first: FirstTimes | None = None  # None: its times were never corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +147,7 @@ class RunRow:
     channels: tuple[str, ...]
     timezone: str
     origin: str | None = None  # the monitor it came from, where databases were merged
+    first_started_utc: str | None = None  # None: its times were never corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,16 +202,18 @@ class Archive:
 
     def count(self, wanted: EventFilter) -> int:
         """How many events pass the filter, whatever its limit and offset."""
-        where, values = _conditions(wanted)
-        return int(self._read(f"SELECT count(*) FROM event WHERE {where}", values)[0][0])
+        return sum(self.verdict_counts(wanted).values())
 
     def verdict_counts(self, wanted: EventFilter) -> dict[Verdict | None, int]:
         """How many events of each verdict pass the filter, whatever its limit and offset."""
         where, values = _conditions(wanted)
-        rows = self._read(
-            f"SELECT verdict, count(*) FROM event WHERE {where} GROUP BY verdict", values
-        )
-        return {None if verdict is None else Verdict(verdict): n for verdict, n in rows}
+        if wanted.since_utc_s is None and wanted.until_utc_s is None:
+            sql = f"SELECT verdict, sum(n_events) FROM {_COUNTS} WHERE {where} GROUP BY verdict"
+            rows = self._read_counts(sql, values)
+        else:
+            sql = f"SELECT verdict, count(*) FROM event WHERE {where} GROUP BY verdict"
+            rows = self._read(sql, values)
+        return {Verdict(verdict) if verdict else None: n for verdict, n in rows if n}
 
     def event(self, event_id: int) -> EventRow:
         """One event.
@@ -243,7 +262,7 @@ class Archive:
             f"ORDER BY start_utc {order}, id {order} LIMIT ?2",
             (None if kind is None else kind.value, -1 if limit is None else limit),
         )
-        return [LogRow(**(dict(row) | {"kind": LogKind(row["kind"])})) for row in rows]
+        return [_log(row) for row in rows]
 
     def runs(self) -> list[RunRow]:
         """Every run, the first one first."""
@@ -283,6 +302,12 @@ class Archive:
 
         return self._asked(ask)
 
+    def _read_counts(self, sql: str, values: Sequence[object] = ()) -> list[sqlite3.Row]:
+        """Ask the table of counts; a database of an older schema has its events counted."""
+        if not self._read("SELECT 1 FROM sqlite_schema WHERE name = ?", (_COUNTS,)):
+            sql = sql.replace(f"FROM {_COUNTS}", f"FROM {_NOT_COUNTED}")
+        return self._read(sql, values)
+
     def _asked(self, question: Callable[[sqlite3.Connection], T]) -> T:
         if not self._wal.exists():
             # nobody writes: read the bare file, which also works on read-only media
@@ -317,7 +342,7 @@ def open_archive(path: Path) -> Archive:
     path = Path(os.path.realpath(path))  # the write-ahead log lies beside the file itself
     schema.check_file(path)
     archive = Archive(path)
-    archive.count(EventFilter(limit=1))  # a damaged file shows itself here
+    archive.events(EventFilter(limit=1))  # a damaged file shows itself here
     return archive
 
 
@@ -334,8 +359,7 @@ def _conditions(wanted: EventFilter) -> tuple[str, list[object]]:
         parts.append("start_utc < ?")
         values.append(schema.utc_text(wanted.until_utc_s))
     if wanted.serious_only:
-        parts.append(f"verdict IN ({', '.join('?' for _ in SERIOUS)})")
-        values += [verdict.value for verdict in SERIOUS]
+        parts.append(IS_SERIOUS)
     return " AND ".join(parts), values
 
 
@@ -348,11 +372,28 @@ def _event(row: sqlite3.Row) -> EventRow:
     found["flags"] = tuple(json.loads(row["flags"]))
     found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(row["level_times"]))
     found["detail"] = EventDetail(**json.loads(found.get("detail") or "{}"))
+    found["first"] = _first_times(row)
     return EventRow(**found)
+
+
+def _log(row: sqlite3.Row) -> LogRow:
+    found = {name: row[name] for name in row.keys() if name != "as_stored"}  # noqa: SIM118
+    found["kind"] = LogKind(row["kind"])
+    return LogRow(**found, first=_first_times(row))
+
+
+def _first_times(row: sqlite3.Row) -> FirstTimes | None:
+    text = row["as_stored"] if "as_stored" in row.keys() else None  # noqa: SIM118
+    if text is None:
+        return None
+    found = json.loads(text)
+    return FirstTimes(**{field.name: found.get(field.name) for field in fields(FirstTimes)})
 
 
 def _run(row: sqlite3.Row) -> RunRow:
     found = dict(row)
     found["stopped"] = bool(row["stopped"])
     found["channels"] = tuple(json.loads(row["channels"]))
+    as_stored = found.pop("as_stored", None)
+    found["first_started_utc"] = json.loads(as_stored)["started_utc"] if as_stored else None
     return RunRow(**found)

@@ -6,6 +6,10 @@ changing, removing or inserting a row afterwards no longer fits. An event writte
 another link; its newest one counts. Waveforms may be let go later to save room: a missing one is
 not an edit. Where whole rows had to go, a link of its own says which.
 
+A stamp that was corrected once the time was known better is no edit: the row keeps what it was
+first stored with in `as_stored`, and its digest is of that. The correction has a link of its own,
+over the columns as they are now; without one, a changed stamp is an edit like any other.
+
 A column that is NULL is left out of the digest: columns added by a later schema change nothing
 about old rows, as long as they begin as NULL.
 
@@ -21,8 +25,15 @@ from dataclasses import dataclass
 
 START = "0" * 64
 TABLES = ("event", "log")
+STAMPS = {
+    "event": ("start_utc", "end_utc", "start_local", "clock"),
+    "log": ("start_utc", "start_local"),
+}
+"""What a correction may change; of a log entry also `duration_s`."""
+CORRECTED = "corrected_"  # before the name of a table: stamps of a row as they were corrected
 LET_GO = "let_go_"  # before the name of a table: rows of it that were removed to save room
 Link = tuple[int, str, int, str, str, str]
+Row = dict[str, object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +43,7 @@ class ChainReport:
     hashes: tuple[str, ...]  # of every link; the last one is the head
     n_not_covered: int  # rows that are older than the chain
     n_let_go: int  # events that were let go, or a trace or waveform of theirs
+    n_corrected: int  # rows whose stamps were corrected; the first ones are kept
     findings: tuple[str, ...]  # what was changed, removed or added
 
     @property
@@ -66,31 +78,42 @@ def extend(
 
     An event that is the same as in its newest link gets no other one.
     """
-    (head,) = connection.execute("SELECT hash FROM chain ORDER BY id DESC LIMIT 1").fetchone()
     rows = [("event", row_id) for row_id in event_ids] + [("log", row_id) for row_id in log_ids]
-    for about, row_id in rows:
-        digests = row_digest(connection, about, row_id), evidence_digest(connection, about, row_id)
-        if about == "event" and digests == _newest(connection, row_id):
-            continue
-        head = link_hash(head, about, row_id, *digests)
-        connection.execute(
-            "INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash) "
-            "VALUES (?, ?, ?, ?, ?)",
-            (about, row_id, *digests, head),
-        )
+    for table, row_id in rows:
+        row = _row(connection, table, row_id)
+        digests = row_digest(row), evidence_digest(connection, table, row_id)
+        if table == "log" or digests != _newest(connection, table, row_id):
+            _add(connection, table, row_id, digests)
+        _add_corrected(connection, table, row)
+
+
+def extend_corrected(connection: sqlite3.Connection, table: str, row_ids: Iterable[int]) -> None:
+    """Add links for stamps that were corrected, inside the transaction that did it."""
+    for row_id in row_ids:
+        _add_corrected(connection, table, _row(connection, table, row_id))
+
+
+def _add_corrected(connection: sqlite3.Connection, table: str, row: Row) -> None:
+    digest, about = stamp_digest(row), f"{CORRECTED}{table}"
+    row_id = int(str(row["id"]))
+    if digest and (digest, "") != _newest(connection, about, row_id):
+        _add(connection, about, row_id, (digest, ""))
+
+
+def _add(connection: sqlite3.Connection, about: str, row_id: int, digests: tuple[str, str]) -> None:
+    (head,) = connection.execute("SELECT hash FROM chain ORDER BY id DESC LIMIT 1").fetchone()
+    connection.execute(
+        "INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash) "
+        "VALUES (?, ?, ?, ?, ?)",
+        (about, row_id, *digests, link_hash(head, about, row_id, *digests)),
+    )
 
 
 def let_go(connection: sqlite3.Connection, table: str, row_ids: Sequence[int]) -> None:
     """Add a link that says which rows of `event` or `log` were removed to save room."""
     if not row_ids:
         return
-    about, rows = f"{LET_GO}{table}", " ".join(_ranges(row_ids))
-    (head,) = connection.execute("SELECT hash FROM chain ORDER BY id DESC LIMIT 1").fetchone()
-    connection.execute(
-        "INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash) "
-        "VALUES (?, ?, ?, '', ?)",
-        (about, len(row_ids), rows, link_hash(head, about, len(row_ids), rows, "")),
-    )
+    _add(connection, f"{LET_GO}{table}", len(row_ids), (" ".join(_ranges(row_ids)), ""))
 
 
 def begin_anew(connection: sqlite3.Connection) -> None:
@@ -116,16 +139,43 @@ def link_hash(before: str, about: str, row_id: int, row: str, evidence: str) -> 
     return hashlib.sha256(f"{before} {about} {row_id} {row} {evidence}".encode()).hexdigest()
 
 
-def row_digest(connection: sqlite3.Connection, table: str, row_id: int) -> str:
-    """SHA-256 of one row of `event` or `log`: JSON, keys sorted, NULLs left out; empty: no row."""
+def _row(connection: sqlite3.Connection, table: str, row_id: int) -> Row:
+    """One row of `event` or `log` by column; empty: there is none."""
     cursor = connection.execute(f"SELECT * FROM {table} WHERE id = ?", (row_id,))
     names = [column[0] for column in cursor.description]
     values = cursor.fetchone()
-    if values is None:
+    return {} if values is None else dict(zip(names, values, strict=True))
+
+
+def _first_stored(row: Row) -> Row:
+    """What a correction took the place of, by column; empty where there was none."""
+    try:
+        found = json.loads(str(row.get("as_stored") or "{}"))
+    except ValueError:  # somebody's edit: what it hides is missed below
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def row_digest(row: Row) -> str:
+    """SHA-256 of one row of `event` or `log` as it was first stored; empty: no row.
+
+    As JSON, keys sorted, NULLs left out.
+    """
+    if not row:
         return ""
-    row = dict(zip(names, values, strict=True))
-    known = {name: value for name, value in row.items() if value is not None}
-    text = json.dumps(known, sort_keys=True, ensure_ascii=False)
+    whole = {**row, **_first_stored(row), "as_stored": None}
+    return _json_digest({name: value for name, value in whole.items() if value is not None})
+
+
+def stamp_digest(row: Row) -> str:
+    """SHA-256 of the columns that were corrected, as they are now, as JSON; empty: none were."""
+    if row.get("as_stored") is None:
+        return ""
+    return _json_digest({name: row.get(name) for name in _first_stored(row)})
+
+
+def _json_digest(values: Row) -> str:
+    text = json.dumps(values, sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -163,20 +213,26 @@ def verify(connection: sqlite3.Connection) -> ChainReport | None:
     links = [link for link in links if not link[1].startswith("before_")]
     newest = {(link[1], link[2]): (link[3], link[4]) for link in links if link[1] in TABLES}
     gone = _rows_let_go(links, max((row_id for _, row_id in newest), default=0))
+    corrected = {(link[1], link[2]): link[3] for link in links if link[1].startswith(CORRECTED)}
     findings = _broken(links)
-    n_let_go = 0
+    n_let_go = n_corrected = 0
     for (about, row_id), digests in newest.items():
         if (about, row_id) in gone:
             n_let_go += about == "event"
             continue
-        found, is_let_go = _compared(connection, about, row_id, digests)
+        row = _row(connection, about, row_id)
+        found, is_let_go = _compared(connection, _name(about, row_id), row, digests)
         findings += found
         n_let_go += is_let_go
+        if row and stamp_digest(row) != corrected.get((f"{CORRECTED}{about}", row_id), ""):
+            findings.append(f"the times of {_name(about, row_id)} were changed")
+        n_corrected += row.get("as_stored") is not None
     findings += _without_link(connection, newest, before)
     return ChainReport(
         hashes=tuple(link[5] for link in links),
         n_not_covered=_count_not_covered(connection, before),
         n_let_go=n_let_go,
+        n_corrected=n_corrected,
         findings=tuple(findings),
     )
 
@@ -204,15 +260,15 @@ def _broken(links: Sequence[Link]) -> list[str]:
 
 
 def _compared(
-    connection: sqlite3.Connection, about: str, row_id: int, digests: tuple[str, str]
+    connection: sqlite3.Connection, name: str, row: Row, digests: tuple[str, str]
 ) -> tuple[list[str], bool]:
     """What no longer fits of one row, and whether evidence of it was let go."""
-    name, row = _name(about, row_id), row_digest(connection, about, row_id)
     if not row:
         return [f"{name} was removed"], False
     then = digests[1].split()
-    now = evidence_digest(connection, about, row_id).split()
-    found = [] if row == digests[0] else [f"{name} was changed"]
+    table = "log" if "text" in row else "event"
+    now = evidence_digest(connection, table, int(str(row["id"]))).split()
+    found = [] if row_digest(row) == digests[0] else [f"{name} was changed"]
     if set(now) - set(then):
         found.append(f"the trace or waveform of {name} was changed")
     return found, len(now) < len(then)
@@ -246,10 +302,10 @@ def _name(about: str, row_id: int) -> str:
     return f"event {row_id}" if about == "event" else f"log entry {row_id}"
 
 
-def _newest(connection: sqlite3.Connection, event_id: int) -> tuple[str, str] | None:
+def _newest(connection: sqlite3.Connection, about: str, row_id: int) -> tuple[str, str] | None:
     found = connection.execute(
-        "SELECT row_digest, evidence_digest FROM chain WHERE about = 'event' AND row_id = ? "
+        "SELECT row_digest, evidence_digest FROM chain WHERE about = ? AND row_id = ? "
         "ORDER BY id DESC LIMIT 1",
-        (event_id,),
+        (about, row_id),
     ).fetchone()
     return None if found is None else (found[0], found[1])

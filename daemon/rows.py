@@ -9,11 +9,11 @@ from datetime import tzinfo
 import numpy as np
 
 from daemon import schema
-from daemon.records import Event, EventDetail, JudgedEvent, LogEntry, Trace, Waveform
+from daemon.records import Event, EventDetail, FirstStamp, JudgedEvent, LogEntry, Trace, Waveform
 
 PUT_LOG = (
-    "INSERT INTO log (run_id, kind, start_utc, start_local, start_s, duration_s, text) "
-    "VALUES (?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO log (run_id, kind, start_utc, start_local, start_s, duration_s, text, as_stored) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 )
 
 
@@ -28,7 +28,7 @@ def event_row(run_id: int, judged: JudgedEvent, zone: tzinfo) -> dict[str, objec
         "channel": str(event.channel),
         "group": int(event.group),
         "start_utc": schema.utc_text(judged.start_utc_s),
-        "end_utc": _end_utc(judged),
+        "end_utc": _end_utc(judged.start_utc_s, event),
         "start_local": schema.local_text(judged.start_utc_s, zone),
         "start_s": float(event.start_s),
         "duration_s": _float_or_none(event.duration_s),
@@ -55,6 +55,7 @@ def event_row(run_id: int, judged: JudgedEvent, zone: tzinfo) -> dict[str, objec
         "cause": judged.cause,
         "evidence": judged.evidence,
         "detail": _detail(event.detail),
+        "as_stored": None if judged.first is None else json.dumps(_first(judged, zone)),
     }
 
 
@@ -68,6 +69,7 @@ def log_row(run_id: int, entry: LogEntry, zone: tzinfo) -> tuple[object, ...]:
         _float_or_none(entry.start_s),
         _float_or_none(entry.duration_s),
         str(entry.text),
+        None if entry.first is None else json.dumps(_first_of_log(entry.first, zone)),
     )
 
 
@@ -118,10 +120,29 @@ def put_waveforms(
         )
 
 
-def _end_utc(judged: JudgedEvent) -> str | None:
-    if judged.event.duration_s is None:
+def _first(judged: JudgedEvent, zone: tzinfo) -> dict[str, str | None]:
+    """The stamps of an event as they would have been without a correction."""
+    first = judged.first
+    assert first is not None
+    return {
+        "start_utc": schema.utc_text(first.utc_s),
+        "end_utc": _end_utc(first.utc_s, judged.event),
+        "start_local": schema.local_text(first.utc_s, zone),
+        "clock": first.clock,
+    }
+
+
+def _first_of_log(first: FirstStamp, zone: tzinfo) -> dict[str, str]:
+    return {
+        "start_utc": schema.utc_text(first.utc_s),
+        "start_local": schema.local_text(first.utc_s, zone),
+    }
+
+
+def _end_utc(start_utc_s: float, event: Event) -> str | None:
+    if event.duration_s is None:
         return None
-    return schema.utc_text(judged.start_utc_s + float(judged.event.duration_s))
+    return schema.utc_text(start_utc_s + float(event.duration_s))
 
 
 def _detail(detail: EventDetail) -> str | None:

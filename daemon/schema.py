@@ -161,12 +161,54 @@ ALTER TABLE event ADD COLUMN evidence TEXT;                 -- for that cause
 ALTER TABLE event ADD COLUMN detail TEXT;                   -- JSON: waveform timing, transients
 """
 
+_COUNTS = """
+CREATE INDEX event_by_kind ON event (kind, start_utc);
+CREATE INDEX event_serious ON event (start_utc)
+    WHERE verdict IN ('may_stop', 'may_damage', 'beyond_limit');
+CREATE INDEX event_serious_by_kind ON event (kind, start_utc)
+    WHERE verdict IN ('may_stop', 'may_damage', 'beyond_limit');
+CREATE TABLE event_count (                  -- kept by triggers, so that nobody has to count
+    hour TEXT NOT NULL,                     -- of start_local: 2026-11-25 08
+    kind TEXT NOT NULL,
+    verdict TEXT NOT NULL,                  -- empty: none
+    n_events INTEGER NOT NULL,
+    PRIMARY KEY (hour, kind, verdict)
+) STRICT, WITHOUT ROWID;
+INSERT INTO event_count
+    SELECT substr(start_local, 1, 13), kind, coalesce(verdict, ''), count(*)
+    FROM event GROUP BY 1, 2, 3;
+CREATE TRIGGER event_counted AFTER INSERT ON event BEGIN
+    INSERT INTO event_count
+        VALUES (substr(NEW.start_local, 1, 13), NEW.kind, coalesce(NEW.verdict, ''), 1)
+        ON CONFLICT DO UPDATE SET n_events = n_events + 1;
+END;
+CREATE TRIGGER event_discounted AFTER DELETE ON event BEGIN
+    UPDATE event_count SET n_events = n_events - 1 WHERE hour = substr(OLD.start_local, 1, 13)
+        AND kind = OLD.kind AND verdict = coalesce(OLD.verdict, '');
+END;
+CREATE TRIGGER event_recounted AFTER UPDATE OF start_local, kind, verdict ON event BEGIN
+    UPDATE event_count SET n_events = n_events - 1 WHERE hour = substr(OLD.start_local, 1, 13)
+        AND kind = OLD.kind AND verdict = coalesce(OLD.verdict, '');
+    INSERT INTO event_count
+        VALUES (substr(NEW.start_local, 1, 13), NEW.kind, coalesce(NEW.verdict, ''), 1)
+        ON CONFLICT DO UPDATE SET n_events = n_events + 1;
+END;
+"""
+
+_CORRECTED = """
+ALTER TABLE event ADD COLUMN as_stored TEXT;    -- JSON by column: stamps before a correction
+ALTER TABLE log ADD COLUMN as_stored TEXT;
+ALTER TABLE run ADD COLUMN as_stored TEXT;
+"""
+
 STEPS = (
     Step("events, log, runs, settings, traces, waveforms", _TABLES + _VIEWS),
     Step("chain of hashes", hash_chain.SQL),
     Step("origin of runs that were merged", "ALTER TABLE run ADD COLUMN origin TEXT;"),
     Step("labels, margins, uncertainty, cause and detail of events", _FINDINGS),
     Step("statistics by day", _STATISTICS),
+    Step("first stamps of rows whose times were corrected", _CORRECTED),
+    Step("counts of events, and indices for lists of few among many", _COUNTS),
 )
 """Every step so far; `PRAGMA user_version` counts the ones a file has been through."""
 

@@ -9,11 +9,12 @@ import json
 import os
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from daemon import hash_chain, retention, schema
+from daemon import corrections, hash_chain, retention, schema
+from daemon.corrections import NewStamp, StampedRow
 from daemon.daily import DayStatistics
 from daemon.database_file import WAL_LIMIT_BYTES, DatabaseFile
 from daemon.errors import InputError
@@ -204,6 +205,28 @@ class Store:
             ).fetchall()
             hash_chain.extend(connection, [event_id for (event_id,) in cut], [])
         return len(cut)
+
+    def stamped_rows(self, table: str, after_id: int, limit: int) -> list[StampedRow]:
+        """The next rows of `event` or `log` of this run whose stamps may have to be corrected."""
+        with self._file.reading() as connection:
+            return corrections.stamped_rows(connection, table, self._run_id, after_id, limit)
+
+    def restamp(self, table: str, stamps: Sequence[NewStamp]) -> int:
+        """Give rows of `event` or `log` better stamps and keep the first; how many changed."""
+        with self._file.writing() as connection:
+            return corrections.restamp(connection, table, stamps, self._zone)
+
+    def restamp_run(self, started_utc_s: float, clock: str, unseen_s: float | None) -> None:
+        """Say when this run began by what is known now; the first stamp is kept.
+
+        :param unseen_s: time between the run before and this one; None: there is none.
+        """
+        with self._file.writing() as connection:
+            corrections.restamp_run(connection, self._run_id, started_utc_s, clock)
+            if unseen_s is not None:
+                corrections.relength(connection, self._run_id, unseen_s)
+        if self._run is not None:
+            self._run = replace(self._run, started_utc_s=started_utc_s, clock=clock)
 
     def thin(self, now_utc_s: float) -> bool:
         """Keep within the limit: let go of what matters least, and log it. Whether it had to be."""

@@ -201,13 +201,14 @@ def test_a_computer_that_slept_is_no_clock_that_was_set() -> None:
     sample_clock = bench.sample_clock
     sleep = sample_clock.take_sleep()
     assert sleep is not None
-    assert (sleep.index, sleep.duration_s) == (305_000, pytest.approx(7200.0, abs=1e-6))
+    assert sleep.index == 305_000
+    assert sleep.duration_s == pytest.approx(7200.0, abs=1e-6)
     assert sample_clock.take_sleep() is None
     # the samples before keep their time, those after are two hours later, at once and for good
-    for second in (0, 200, 304, 305):
-        assert bench.error_s(second) == pytest.approx(0.0, abs=0.01)
-    for second in (305.01, 306, 310, 500, 900, 2000, 2305):
-        assert bench.error_s(second) == pytest.approx(7200.0, abs=0.01)
+    for before_s in (0, 200, 304, 305):
+        assert bench.error_s(before_s) == pytest.approx(0.0, abs=0.01)
+    for after_s in (305.01, 306, 310, 500, 900, 2000, 2305):
+        assert bench.error_s(after_s) == pytest.approx(7200.0, abs=0.01)
     assert sample_clock.state_at(200 * RATE_HZ) == "synchronised"
     bench.order()
 
