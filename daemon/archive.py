@@ -58,16 +58,6 @@ JSON_KEYS = (
 
 
 @dataclass(frozen=True, slots=True)
-class FirstTimes:
-    """What a row said of its time before that was corrected; None: that part was not."""
-
-    start_utc: str | None = None
-    start_local: str | None = None
-    clock: str | None = None
-    duration_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class EventRow:
     """One row of the table `event`; the fields are its columns, `daemon.schema` explains them."""
 
@@ -106,7 +96,6 @@ class EventRow:
     cause: str | None = None
     evidence: str | None = None
     detail: EventDetail = NO_DETAIL
-    first: FirstTimes | None = None  # None: its times were never corrected
 
     def as_json(self) -> dict[str, object]:
         """The event as `events --format jsonl` and the page hand it out, keys in that order."""
@@ -126,7 +115,6 @@ class LogRow:
     start_s: float | None
     duration_s: float | None
     text: str
-    first: FirstTimes | None = None  # None: its times were never corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +135,6 @@ class RunRow:
     channels: tuple[str, ...]
     timezone: str
     origin: str | None = None  # the monitor it came from, where databases were merged
-    first_started_utc: str | None = None  # None: its times were never corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +249,7 @@ class Archive:
             f"ORDER BY start_utc {order}, id {order} LIMIT ?2",
             (None if kind is None else kind.value, -1 if limit is None else limit),
         )
-        return [_log(row) for row in rows]
+        return [LogRow(**(dict(row) | {"kind": LogKind(row["kind"])})) for row in rows]
 
     def runs(self) -> list[RunRow]:
         """Every run, the first one first."""
@@ -372,28 +359,11 @@ def _event(row: sqlite3.Row) -> EventRow:
     found["flags"] = tuple(json.loads(row["flags"]))
     found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(row["level_times"]))
     found["detail"] = EventDetail(**json.loads(found.get("detail") or "{}"))
-    found["first"] = _first_times(row)
     return EventRow(**found)
-
-
-def _log(row: sqlite3.Row) -> LogRow:
-    found = {name: row[name] for name in row.keys() if name != "as_stored"}  # noqa: SIM118
-    found["kind"] = LogKind(row["kind"])
-    return LogRow(**found, first=_first_times(row))
-
-
-def _first_times(row: sqlite3.Row) -> FirstTimes | None:
-    text = row["as_stored"] if "as_stored" in row.keys() else None  # noqa: SIM118
-    if text is None:
-        return None
-    found = json.loads(text)
-    return FirstTimes(**{field.name: found.get(field.name) for field in fields(FirstTimes)})
 
 
 def _run(row: sqlite3.Row) -> RunRow:
     found = dict(row)
     found["stopped"] = bool(row["stopped"])
     found["channels"] = tuple(json.loads(row["channels"]))
-    as_stored = found.pop("as_stored", None)
-    found["first_started_utc"] = json.loads(as_stored)["started_utc"] if as_stored else None
     return RunRow(**found)

@@ -4,7 +4,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from daemon.archive import SERIOUS, Archive, open_archive
+from daemon.archive import IS_SERIOUS, Archive, open_archive
 from daemon.records import Kind
 
 
@@ -23,16 +23,15 @@ class Tally(Archive):
 
     def by_hour(self, kind: Kind | None, serious_only: bool) -> list[HourCount]:
         """Where in the week events began; hours without one are left out."""
-        serious = ", ".join(f"'{verdict.value}'" for verdict in SERIOUS)
-        where = f"(?1 IS NULL OR kind = ?1) AND (NOT ?2 OR verdict IN ({serious}))"
-        rows = self._read(
-            "SELECT (strftime('%w', substr(start_local, 1, 10)) + 6) % 7 AS weekday, "
-            "CAST(substr(start_local, 12, 2) AS INTEGER) AS hour, count(*) AS n_events, "
-            "count(DISTINCT substr(start_local, 1, 10)) AS n_days "
-            f"FROM event WHERE {where} GROUP BY weekday, hour ORDER BY weekday, hour",
+        where = f"(?1 IS NULL OR kind = ?1) AND (NOT ?2 OR {IS_SERIOUS})"
+        rows = self._read_counts(
+            "SELECT (strftime('%w', substr(hour, 1, 10)) + 6) % 7 AS weekday, "
+            "CAST(substr(hour, 12, 2) AS INTEGER) AS hour_of_day, sum(n_events) AS n_events, "
+            "count(DISTINCT substr(hour, 1, 10)) AS n_days FROM event_count "
+            f"WHERE n_events > 0 AND {where} GROUP BY weekday, hour_of_day ORDER BY 1, 2",
             (None if kind is None else kind.value, serious_only),
         )
-        return [HourCount(**dict(row)) for row in rows]
+        return [HourCount(*row) for row in rows]
 
     def neighbours(self, event_id: int) -> tuple[int | None, int | None]:
         """The events before and after one, in the order in which they were found."""
