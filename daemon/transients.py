@@ -93,6 +93,7 @@ class TransientDetector:
         self._tolerance = Tolerance(self._level_v, max(1, round(PLAY_S * sample_rate_hz)))
         self._resolution = resolution(sample_rate_hz)
         self._volts = np.empty(0)
+        self._change = np.empty(0)  # memory for the differences of one frame
         self._first = 0  # run index of the first sample kept
         self._crossing = np.empty(0)
         self._period = np.empty(0)
@@ -138,7 +139,7 @@ class TransientDetector:
         found: list[Finding] = []
         triggers = self._triggers(stop)
         while True:
-            later = triggers[triggers >= self._checked]
+            later = triggers[triggers >= self._checked] if len(triggers) else triggers
             if len(later) == 0:
                 self._checked = max(self._checked, stop)
                 break
@@ -149,8 +150,10 @@ class TransientDetector:
                 self._checked = start
                 break
             found += self._look_into(start, before, ending)
-        found += self._verify()
-        found += self._notches.reach(self._checked, self._period_at(self._checked))
+        if not self._is_verified:
+            found += self._verify()
+        if self._notches.is_open:
+            found += self._notches.reach(self._checked, self._period_at(self._checked))
         found += self._storm.reach(self._checked)
         self._forget()
         return found
@@ -164,7 +167,11 @@ class TransientDetector:
         now, then = (
             slice(at - self._first, at - self._first + stop - start) for at in (start, start - lag)
         )
-        change = self._volts[now] - self._volts[then]
+        if len(self._change) < stop - start:
+            self._change = np.empty(stop - start)
+        change = self._change[: stop - start]
+        np.subtract(self._volts[now], self._volts[then], out=change)
+        # Two passes, no copies: nearly always they are all there is to do.
         if change.max() < self._level_v and change.min() > -self._level_v:
             return np.empty(0, np.intp)
         index = np.flatnonzero(np.abs(change) >= self._level_v) + start
@@ -343,7 +350,7 @@ class TransientDetector:
     def _verify(self) -> list[Finding]:
         """Once after the start of a segment: is the waveform notched from the outset?"""
         period = self._period_at(self._checked)
-        if self._is_verified or self._checked - self._first < 2 * period:
+        if self._checked - self._first < 2 * period:
             return []
         self._is_verified = True
         cycle = cut_cycle(self._volts, self._first, self._checked - period - 3, period)

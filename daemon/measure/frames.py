@@ -32,13 +32,15 @@ class Framer:
 
     def feed(self, first_index: int, volts: NDArray[np.float32]) -> list[Frame]:
         """Take one block; a jump in the numbering ends the segment."""
-        frames = []
-        if self._next_index is not None and first_index != self._next_index:
-            frames += self.finish()
-        self._next_index = first_index + len(volts)
+        is_jump = self._next_index is not None and first_index != self._next_index
+        frames = self.finish() if is_jump else []
+        n_new = len(volts)
+        self._next_index = first_index + n_new
         self._parts.append(volts)
-        self._n_held += len(volts)
-        return frames + self._full_frames()
+        self._n_held += n_new
+        if self._n_held >= self._length:
+            frames += self._full_frames(self._next_index)
+        return frames
 
     def finish(self) -> list[Frame]:
         """The last, possibly empty, frame of the segment."""
@@ -50,11 +52,9 @@ class Framer:
         self._parts, self._n_held, self._next_index, self._is_first = [], 0, None, True
         return [frame]
 
-    def _full_frames(self) -> list[Frame]:
-        if self._n_held < self._length or self._next_index is None:
-            return []
+    def _full_frames(self, next_index: int) -> list[Frame]:
         held = self._held()
-        first = self._next_index - len(held)
+        first = next_index - len(held)
         stops = range(self._length, len(held) + 1, self._length)
         frames = []
         for stop in stops:

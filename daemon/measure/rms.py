@@ -29,7 +29,8 @@ def energy_until(energy: Floats, index: Floats) -> Floats:
 
 def window_rms(energy: Floats, start_index: Floats, length: Floats) -> Floats:
     """rms in V over windows given in samples (IEC 61000-4-30: `urms_half` when one cycle long)."""
-    spent = energy_until(energy, start_index + length) - energy_until(energy, start_index)
+    edges = energy_until(energy, np.concatenate([start_index, start_index + length]))
+    spent = edges[len(length) :] - edges[: len(length)]
     return np.sqrt(np.maximum(spent, 0.0) / length)
 
 
