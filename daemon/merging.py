@@ -16,17 +16,17 @@ from daemon.errors import InputError, StoreError
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One database to be merged, and the name of the monitor that wrote it."""
+    """One database to be merged."""
 
     path: Path
-    origin: str
+    origin: str | None  # the name of the monitor that wrote it; None: there is only one
 
 
 @dataclass(frozen=True, slots=True)
 class MergedPart:
     """How much came from one part."""
 
-    origin: str
+    origin: str | None
     n_runs: int
     n_events: int
 
@@ -98,13 +98,13 @@ def _settings_ids(connection: sqlite3.Connection) -> dict[int, int]:
 
 
 def _run(
-    connection: sqlite3.Connection, run_id: int, settings_ids: dict[int, int], origin: str
+    connection: sqlite3.Connection, run_id: int, settings_ids: dict[int, int], origin: str | None
 ) -> int:
     row = _row(connection, "run", run_id)
-    inner = row.get("origin")
+    names = [str(name) for name in (origin, row.get("origin")) if name]
     row |= {
         "settings_id": settings_ids[int(str(row["settings_id"]))],
-        "origin": f"{origin}: {inner}" if inner else origin,
+        "origin": ": ".join(names) or None,
     }
     return _insert(connection, "run", row)
 
