@@ -18,6 +18,7 @@ from daemon.records import LogKind, Output
 from daemon.runtime import PageProcess, claim_database, runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
+from daemon.slot_clock import SlotClock
 from daemon.spool import SPOOL_NAME, read_spool
 from daemon.status import State, write_snapshot
 from daemon.store import Store
@@ -76,7 +77,10 @@ class Monitor:
             self._info = self._acquisition.open()
             self._sample_clock = SampleClock(clock, self._info)
             self._vigil = Vigil(clock.monotonic_ns() / 1e9)
-            setup = pipeline_setup(settings, self._info, self._sample_clock.slot_origin_index)
+            origin_index = self._sample_clock.slot_origin_index
+            origin_s = self._sample_clock.slot_origin_s
+            setup = pipeline_setup(settings, self._info, origin_index, origin_s)
+            self._slot_clock = SlotClock(self._sample_clock, setup.sample_rate_hz, setup.slot_grid)
             self._pipeline = Pipeline(setup)
             self._live = LiveValues(setup)
             supply = settings.supply
@@ -149,6 +153,9 @@ class Monitor:
         self._sample_clock.note_arrival(block.first_index + len(block.volts), fetched.arrival_ns)
         self._journal.count(block)
         self._lag_s = (self._clock.monotonic_ns() - fetched.arrival_ns) / 1e9
+        grid = self._slot_clock.look(block.first_index)
+        if grid is not None:
+            self._pipeline.take_grid(grid)
         self._keep(self._pipeline.feed(block))
 
     def _keep(self, out: Output) -> None:

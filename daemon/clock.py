@@ -226,6 +226,13 @@ class SampleClock:
             return 0.0
         return -(self.utc_s(0) % SLOT_S) * self._rate_hz
 
+    @property
+    def slot_origin_s(self) -> int:
+        """The second of UTC that begins there; 0 for a recording that does not say."""
+        if self._start_utc_s is None and not self._is_live:
+            return 0
+        return round(self.utc_s(self.slot_origin_index))
+
     def look(self) -> TieChange | None:
         """Compare the clocks; to be called about once a second. What has changed, if anything."""
         self._notice_suspension()

@@ -24,7 +24,7 @@ LOWEST_RATE_HZ = 600.0  # ten samples a cycle at 60 Hz: below it one-cycle rms m
 
 
 def pipeline_setup(
-    settings: Settings, info: SourceInfo, slot_origin_index: float = 0.0
+    settings: Settings, info: SourceInfo, slot_origin_index: float = 0.0, slot_origin_s: int = 0
 ) -> PipelineSetup:
     """Everything the pipeline needs.
 
@@ -59,6 +59,7 @@ def pipeline_setup(
         transient_pct=None if info.jitter_s > 0 else capture.transient_pct,
         lamp_v=_lamp_v(settings, info),
         slot_origin_index=slot_origin_index,
+        slot_origin_s=slot_origin_s,
         bandwidth_hz=info.bandwidth_hz,
         frame_s=LIVE_FRAME_S if info.is_live else recording_frame_s(info.sample_rate_hz),
         wiring=Wiring(supply.wiring),
