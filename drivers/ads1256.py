@@ -23,6 +23,7 @@ from drivers.clock import Clock
 from drivers.equaliser import FLAT_SHARE, Equaliser, inverse_taps, sinc
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
 from drivers.gpio_line import EdgeLine, OpenEdges, open_edges
+from drivers.plausible import Plausible
 from drivers.ready import LOST_READY_S, ReadyCounter
 from drivers.runs import Runs
 from drivers.source import Block, Source, SourceInfo, SourceOptions
@@ -236,6 +237,7 @@ class Ads1256Source(Source):
         self._runs = Runs(Equaliser(self._taps, 1))
         self._samples: list[bytes] = []
         self._first_index = 0  # of the oldest sample in the list
+        self._plausible = Plausible(options.full_scale_v)
         self._begin()
 
     def _begin(self) -> None:
@@ -274,6 +276,11 @@ class Ads1256Source(Source):
         self._begin()
 
     def _hand_on(self) -> None:
-        if self._samples:
-            self._runs.push(self._first_index, self._chip.volts(self._samples))
-            self._samples = []
+        if not self._samples:
+            return
+        volts = self._chip.volts(self._samples)
+        if self._plausible.is_odd(volts) and not self._chip.is_as_set():
+            self._begin_again()
+            return
+        self._runs.push(self._first_index, volts)
+        self._samples = []

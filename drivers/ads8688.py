@@ -22,6 +22,7 @@ from pydantic import Field, field_validator
 from drivers.clock import Clock
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
 from drivers.paced import CS_HIGH_S, PacedInput, Timing, refuse_busy_wire
+from drivers.plausible import Plausible
 from drivers.source import Block, Source, SourceInfo, SourceOptions
 from drivers.spi import OpenSpi, Part, Spi, SpiOptions, SpiSettings, open_spidev
 
@@ -79,6 +80,7 @@ class Scan:
         self._lsb_v = 2.0 * options.range_v / 65536.0
         self.timing = _timing(options)
         self._since_check = 0
+        self._plausible = Plausible(options.range_v)
 
     def set_up(self) -> None:
         """Set the ranges, read them back, and select the first input.
@@ -95,12 +97,13 @@ class Scan:
         return self._spi.exchange_parts(self._parts)
 
     def volts(self, scans: list[bytes]) -> NDArray[np.float64]:
-        self._since_check += len(scans)
-        if self._since_check >= CHECK_SCANS:
-            self._check()
         words = np.frombuffer(b"".join(scans), dtype=">u2")
         codes = words.reshape(len(scans), len(self._parts), 2)[:, :, 1].astype(np.float64)
-        return np.asarray((codes - 32768.0) * self._lsb_v)
+        volts = np.asarray((codes - 32768.0) * self._lsb_v)
+        self._since_check += len(scans)
+        if self._plausible.is_odd(volts) or self._since_check >= CHECK_SCANS:
+            self._check()
+        return volts
 
     def _check(self) -> None:
         """After a reset by itself the chip would be back at its widest range, unnoticed."""
