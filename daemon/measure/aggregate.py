@@ -43,8 +43,9 @@ class Aggregate:
 class Squares:
     """Squares of one value's parts, computed once for all the longer intervals it belongs to."""
 
-    values: Floats  # V^2: voltage, and what lies under and over the declared one; %^2: the rest
-    known: Floats  # 1 where the part is known, else 0
+    # V^2: voltage, and what lies under and over the declared one; %^2: the rest. And for each
+    # part 1 where it is known, else 0.
+    values_and_known: Floats  # shape (2, N_PARTS)
 
 
 def squares_of(part: BasicInterval, declared_v: float) -> Squares:
@@ -54,11 +55,14 @@ def squares_of(part: BasicInterval, declared_v: float) -> Squares:
 
 
 def _squares(head: list[float], harmonics_pct: Floats) -> Squares:
-    values = np.empty(N_PARTS)
+    both = np.empty((2, N_PARTS))
+    values = both[0]
     values[:4], values[4:] = head, harmonics_pct
     np.multiply(values, values, out=values)
-    known = (values == values).astype(np.float64)  # noqa: PLR0124  (NaN alone differs from itself)
-    return Squares(np.nan_to_num(values, copy=False), known)
+    is_unknown = np.isnan(values)
+    values[is_unknown] = 0.0
+    np.logical_not(is_unknown, out=both[1])
+    return Squares(both)
 
 
 class _Sums:
@@ -71,8 +75,7 @@ class _Sums:
         self.seen = 0.0  # samples
         self.end_index = start_index  # of the latest part
         self.is_flagged = False
-        self._squares = np.zeros(N_PARTS)
-        self._n_known = np.zeros(N_PARTS)
+        self._sums = np.zeros((2, N_PARTS))
 
     def add_aggregate(self, part: Aggregate) -> None:
         low = self._declared_v * (1 - part.under_pct / 100)
@@ -84,12 +87,12 @@ class _Sums:
         self.seen += part.end_index - part.start_index
         self.end_index = part.end_index
         self.is_flagged |= part.flagged
-        self._squares += squares.values
-        self._n_known += squares.known
+        self._sums += squares.values_and_known
 
     def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
         unknown = np.full(N_PARTS, np.nan)
-        mean = np.divide(self._squares, self._n_known, where=self._n_known > 0, out=unknown)
+        squares, n_known = self._sums
+        mean = np.divide(squares, n_known, where=n_known > 0, out=unknown)
         means = np.sqrt(mean)
         urms, low, high, thd = means[:4].tolist()
         return Aggregate(
