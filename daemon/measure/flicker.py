@@ -2,27 +2,29 @@
 
 Coefficients are from memory of IEC 61000-4-15, confirmed by reproducing its response tables.
 
-Squared volts are added up over a few samples, then brought to about 400 values a second by a
-low-pass that leaves the standard's own filters undisturbed; those run at that rate, with the
-impulse responses of their continuous-time originals.
+Squared volts are brought to about 400 values a second by a low-pass that leaves the standard's own
+filters undisturbed; those run at that rate, with the impulse responses of their continuous-time
+originals.
 """
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from daemon.measure.grid import TEN_MINUTES_S, TOUCH, TWO_HOURS_S, Slot, SlotSchedule
 from daemon.measure.iir import from_poles, smoother
+from daemon.measure.phasors import sum_diagonals
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
-SUM_RATE_HZ = 3200  # squared volts are summed to about this rate
-CHAIN_RATE_HZ = 400  # and filtered to about this one
-TAPS_PER_VALUE = 10  # length of the filter between, in values it gives: 80 dB from 300 Hz on
+SUM_RATE_HZ = 3200  # the low-pass has about as many weights a second
+CHAIN_RATE_HZ = 400  # and gives about as many values
+SQUARED_AT_ONCE = 32_768  # samples
+TAPS_PER_VALUE = 10  # length of the low-pass, in values it gives: 80 dB from 300 Hz on
 KAISER_BETA = 7.9  # for those 80 dB
 SHAPE = (40, 40)  # blocks waited for, and values in a block: about four seconds
 CHUNK = SHAPE[0] * SHAPE[1]
@@ -67,6 +69,9 @@ class Sensation:
 
     index: Floats  # of the newest sample in each value, from the start of the run
     pinst: Floats
+
+
+NOTHING = Sensation(np.empty(0), np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +123,12 @@ class FlickerMeter:
     def feed(self, volts: Floats) -> Sensation:
         """Take the next samples; Pinst lies up to four seconds behind them."""
         parts = [self._weigh(square_v2) for square_v2 in self._squares.feed(volts)]
+        if not parts:
+            return NOTHING
         n_left_out = min(self._settling, len(parts))
         self._settling -= n_left_out
         self._newest += n_left_out * CHUNK // PINST_STEP * self._spacing
-        pinst = np.concatenate([np.empty(0), *parts[n_left_out:]])
+        pinst = np.concatenate(parts[n_left_out:] or [np.empty(0)])
         index: Floats = self._newest + self._spacing * np.arange(1.0, len(pinst) + 1)
         self._newest += self._spacing * len(pinst)
         return Sensation(index, pinst)
@@ -133,50 +140,69 @@ class FlickerMeter:
 
 
 class SquareSums:
-    """Mean squares of the voltage in V^2 at about 400 a second, free of what would alias."""
+    """Mean squares of the voltage in V^2 at about 400 a second, free of what would alias.
+
+    Squares are summed up by a few, and a value is a weighted sum of the sums in ten stretches, one
+    for each value; so each stretch is multiplied once by the ten pieces of the weights, and a value
+    is the sum of one product from each of the stretches it covers.
+    """
 
     def __init__(self, sample_rate_hz: float) -> None:
-        self._length = max(1, round(sample_rate_hz / SUM_RATE_HZ))
-        self._ratio = max(1, round(sample_rate_hz / self._length / CHAIN_RATE_HZ))
-        self.samples_per_value = self._length * self._ratio
+        length = max(1, round(sample_rate_hz / SUM_RATE_HZ))
+        self._ratio = max(1, round(sample_rate_hz / length / CHAIN_RATE_HZ))
+        self.samples_per_value = length * self._ratio
         self.rate_hz = sample_rate_hz / self.samples_per_value
         self.reach = self.samples_per_value * (TAPS_PER_VALUE - 1)  # into the past of a value
-        n_taps = TAPS_PER_VALUE * self._ratio
-        place = np.arange(n_taps) - (n_taps - 1) / 2
-        taps = np.sinc(place / self._ratio) * np.kaiser(n_taps, KAISER_BETA)
-        taps /= taps.sum() * self._length
-        self._taps = taps.reshape(TAPS_PER_VALUE, self._ratio).T  # column: which value
-        self._ones = np.ones(self._length)
-        self._samples = np.empty(0)  # not yet a whole sum
-        self._sums: list[Floats] = []  # not yet out of the filter's reach
-        self._n_sums = 0
+        self._taps = _taps(length, self._ratio)
+        self._ones = np.ones(length)
+        self._at_once = max(1, SQUARED_AT_ONCE // length)  # sums
+        self._squares = np.empty(self._at_once * length)
+        self._samples = np.empty(0)  # not yet a whole stretch
+        self._products = np.empty((TAPS_PER_VALUE, 0))  # of the latest stretches
+        self._values: list[Floats] = []  # not yet a chunk
+        self._n_values = 0
 
     def feed(self, volts: Floats) -> list[Floats]:
         """Take samples; give the chunks now complete, `CHUNK` values each."""
         if len(self._samples):
             volts = np.concatenate([self._samples, volts])
-        n_used = len(volts) // self._length * self._length
-        self._samples = volts[n_used:].copy()
-        squares = np.square(volts[:n_used]).reshape(-1, self._length)
-        self._sums.append(squares @ self._ones)
-        self._n_sums += len(squares)
-        n_needed = (CHUNK + TAPS_PER_VALUE - 1) * self._ratio
-        chunks = []
-        while self._n_sums >= n_needed:
-            sums = np.concatenate(self._sums)
-            chunks.append(self._filter(sums[:n_needed]))
-            self._sums = [sums[CHUNK * self._ratio :]]
-            self._n_sums -= CHUNK * self._ratio
-        return chunks
+        n_whole = len(volts) // self.samples_per_value
+        self._samples = volts[n_whole * self.samples_per_value :].copy()
+        new = (
+            self._taps @ self._summed(volts, n_whole * self._ratio).reshape(n_whole, self._ratio).T
+        )
+        products = np.concatenate([self._products, new], axis=1)
+        self._products = products[:, max(0, products.shape[1] - TAPS_PER_VALUE + 1) :]
+        self._values.append(sum_diagonals(products))
+        self._n_values += len(self._values[-1])
+        return self._chunks() if self._n_values >= CHUNK else []
 
-    def _filter(self, sums: Floats) -> Floats:
-        """Each row of `ratio` sums meets each column of taps; a value is a diagonal of that."""
-        products = sums.reshape(-1, self._ratio) @ self._taps
-        down, across = products.strides
-        values: Floats = as_strided(
-            products, (CHUNK, TAPS_PER_VALUE), (down, down + across), writeable=False
-        ).sum(axis=1)
-        return values
+    def _summed(self, volts: Floats, n_sums: int) -> Floats:
+        """Sums of squares, in pieces whose squares stay in the processor's cache."""
+        sums, length = np.empty(n_sums), len(self._ones)
+        for first in range(0, n_sums, self._at_once):
+            stop = min(first + self._at_once, n_sums)
+            squares = self._squares[: (stop - first) * length]
+            np.square(volts[first * length : stop * length], out=squares)
+            np.matmul(squares.reshape(-1, length), self._ones, out=sums[first:stop])
+        return sums
+
+    def _chunks(self) -> list[Floats]:
+        values = np.concatenate(self._values)
+        n_chunks = len(values) // CHUNK
+        self._values = [values[n_chunks * CHUNK :]]
+        self._n_values = len(self._values[0])
+        return [values[n * CHUNK : (n + 1) * CHUNK] for n in range(n_chunks)]
+
+
+@lru_cache(maxsize=8)
+def _taps(length: int, ratio: int) -> Floats:
+    """The low-pass, one weight for each sum of `length`; row: in which of the values it is."""
+    n_taps = TAPS_PER_VALUE * ratio
+    place = np.arange(n_taps) - (n_taps - 1) / 2
+    taps = np.sinc(place / ratio) * np.kaiser(n_taps, KAISER_BETA)
+    taps /= taps.sum() * length
+    return taps.reshape(TAPS_PER_VALUE, ratio)
 
 
 class InputAdaptor:
@@ -219,6 +245,7 @@ def chain(lamp_v: int, frequency_hz: int) -> tuple[Phasors, Phasors]:
     return poles, top / others.prod(axis=1)
 
 
+@lru_cache(maxsize=4)
 def pinst_scale(lamp_v: int, frequency_hz: int) -> float:
     """Factor that makes the reference modulation at 8.8 Hz reach Pinst 1 at its highest."""
     poles, residues = chain(lamp_v, frequency_hz)

@@ -6,6 +6,8 @@ one complex number a pole, and those numbers go from block to block by a small m
 chunk costs a few matrix products, and the result is that of the recursion.
 """
 
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -14,6 +16,34 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 Numbers = TypeVar("Numbers", Floats, Phasors)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tables:
+    """What one filter multiplies with; the same for every channel. Complex ones in two halves."""
+
+    within: Floats  # (block, block): what comes out within the block in which it came in
+    carry: Floats  # (2 poles, block): what the state before a block still brings out in it
+    gather: Floats  # (block, 2 poles): what a block adds to the state after it
+    spread: Phasors  # (poles, blocks + 1, blocks + 1): how that reaches the state before others
+
+
+@lru_cache(maxsize=16)
+def _tables(
+    decays: tuple[complex, ...], weights: tuple[complex, ...], shape: tuple[int, int]
+) -> _Tables:
+    n_blocks, block = shape
+    powers: Phasors = np.array(decays, np.complex128)[:, None] ** np.arange(block + 1)
+    weight: Phasors = np.array(weights, np.complex128)
+    carry = weight[:, None] * powers[:, 1:]
+    gather = powers[:, block - 1 :: -1].T
+    of_blocks = powers[:, block:] ** np.arange(n_blocks + 1)
+    return _Tables(
+        within=_toeplitz((weight @ powers[:, :block]).real),
+        carry=np.concatenate([carry.real, -carry.imag]),
+        gather=np.concatenate([gather.real, gather.imag], axis=1),
+        spread=np.stack([_toeplitz(row).T for row in of_blocks]),
+    )
 
 
 class DecayFilter:
@@ -26,23 +56,20 @@ class DecayFilter:
 
     def __init__(self, decays: Phasors, weights: Phasors, shape: tuple[int, int]) -> None:
         self._shape = shape
-        n_blocks, block = shape
-        powers = decays[:, None] ** np.arange(block + 1)
-        self._within = _toeplitz((weights @ powers[:, :block]).real)
-        self._carry = weights[:, None] * powers[:, 1:]
-        self._gather = powers[:, block - 1 :: -1].T
-        # How the state before the chunk, then each block, reaches the state before each block.
-        of_blocks = powers[:, block:] ** np.arange(n_blocks + 1)
-        self._spread = np.stack([_toeplitz(row).T for row in of_blocks])
+        self._tables = _tables(tuple(decays.tolist()), tuple(weights.tolist()), shape)
         self._state = np.zeros(len(decays), np.complex128)
 
     def feed(self, values: Floats) -> Floats:
         """Filter one chunk."""
-        blocks = values.reshape(self._shape)
-        brought = np.concatenate([self._state[None, :], blocks @ self._gather])
-        states = (self._spread @ brought.T[:, :, None])[:, :, 0].T
-        self._state = states[-1]
-        filtered: Floats = blocks @ self._within + (states[:-1] @ self._carry).real
+        blocks, tables, n_poles = values.reshape(self._shape), self._tables, len(self._state)
+        gathered = blocks @ tables.gather
+        brought = np.empty((n_poles, len(blocks) + 1), np.complex128)
+        brought[:, 0] = self._state
+        brought[:, 1:] = (gathered[:, :n_poles] + 1j * gathered[:, n_poles:]).T
+        states = (tables.spread @ brought[:, :, None])[:, :, 0]
+        self._state = states[:, -1]
+        before = np.concatenate([states.real, states.imag])[:, :-1]
+        filtered: Floats = blocks @ tables.within + before.T @ tables.carry
         return filtered.ravel()
 
 

@@ -9,7 +9,6 @@ from each of the hops it covers.
 import cmath
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -18,6 +17,22 @@ Phasors = NDArray[np.complex128]
 SUM_RATE_HZ = 1600  # samples are summed to about this rate: its mirror images are harmonics
 WINDOW_CYCLES = 4
 POINTS_PER_CYCLE = 4
+
+
+def sum_diagonals(products: Floats) -> Floats:
+    """Sums along the last two axes: number k of the one before takes its value k places on.
+
+    :param products: shape (..., n, m).
+    :returns: shape (..., m - n + 1); nothing when m is too small.
+    """
+    products = np.ascontiguousarray(products)
+    *outer, n, m = products.shape
+    *over, down, along = products.strides
+    shape, strides = (*outer, n, max(0, m - n + 1)), (*over, down + along, along)
+    # The same memory, one place on from row to row.
+    diagonals: Floats = np.ndarray(shape, np.float64, products, strides=strides)
+    sums: Floats = diagonals.sum(axis=-2)
+    return sums
 
 
 class SlidingPhasors:
@@ -83,11 +98,7 @@ class SlidingPhasors:
         if len(used) < n_rows * self._hop:  # where the window is no whole number of hops
             used = np.concatenate([used, np.zeros(n_rows * self._hop - len(used))])
         products = self._weights @ used.reshape(n_rows, self._hop).T
-        down, along = products.strides
-        strides = (self._n_hops * down, down + along, along)
-        shared = as_strided(products, (2, self._n_hops, n_new), strides, writeable=False)
-        parts: Floats = shared.sum(axis=1)
-        return parts
+        return sum_diagonals(products.reshape(2, self._n_hops, n_rows))
 
     def _turned(self, count: int) -> Phasors:
         """One turn for each phasor of a frame; frames are alike, so it is kept."""
