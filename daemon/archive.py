@@ -8,7 +8,7 @@ that is in use.
 import json
 import os
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -34,6 +34,7 @@ IS_SERIOUS = "verdict IN ('may_stop', 'may_damage', 'beyond_limit')"  # as the i
 _COUNTS = "event_count"
 _NOT_COUNTED = """(SELECT substr(start_local, 1, 13) AS hour, kind,
     coalesce(verdict, '') AS verdict, 1 AS n_events FROM event)"""  # of an older schema
+AT_ONCE = 2000  # rows of a long list that are in memory
 T = TypeVar("T")
 
 JSON_KEYS = (
@@ -186,6 +187,23 @@ class Archive:
             (*values, -1 if wanted.limit is None else wanted.limit, wanted.offset),
         )
         return [_event(row) for row in rows]
+
+    def each(self, wanted: EventFilter) -> Iterator[EventRow]:
+        """Like `events`, for any number of them: a few are read at a time. No limit, no offset."""
+        where, values = _conditions(wanted)
+        order, beyond = ("DESC", "<") if wanted.newest_first else ("ASC", ">")
+        after: tuple[object, ...] = ()
+        while True:
+            place = f"AND (start_utc, id) {beyond} (?, ?)" if after else ""
+            rows = self._read(
+                f"SELECT * FROM event WHERE {where} {place} "
+                f"ORDER BY start_utc {order}, id {order} LIMIT {AT_ONCE}",
+                (*values, *after),
+            )
+            yield from map(_event, rows)
+            if len(rows) < AT_ONCE:
+                return
+            after = rows[-1]["start_utc"], rows[-1]["id"]
 
     def count(self, wanted: EventFilter) -> int:
         """How many events pass the filter, whatever its limit and offset."""

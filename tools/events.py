@@ -3,8 +3,11 @@
 import csv
 import io
 import json
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from functools import wraps
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -19,24 +22,66 @@ from tools.site import Site, find_open_run, find_site, find_watched
 from tools.text import local_words, parse_time, plural, terminal_width, wrapped
 from tools.verdicts import StoredJudgements
 
+MOST_LISTED = 500  # rows of a table, unless asked for more: nobody reads further
 _KINDS = [kind.value for kind in Kind]
+
+
+@dataclass(frozen=True, slots=True)
+class Which:
+    """The events that are asked for, as the options say it."""
+
+    show_all: bool
+    kind: str | None
+    since: str | None
+    until: str | None
+    latest: int | None
+
+    def filter(self, site: Site, now_utc_s: float) -> EventFilter:
+        """The same for the database."""
+        since_s, until_s = _window(site, self.since, self.until, now_utc_s)
+        return EventFilter(
+            kind=None if self.kind is None else Kind(self.kind),
+            since_utc_s=since_s,
+            until_utc_s=until_s,
+            serious_only=not self.show_all,
+            limit=self.latest,
+        )
+
+
+def _which_options(verb: Callable[..., None]) -> Callable[..., None]:
+    """Gives a verb what its options ask for as one `Which`."""
+
+    @click.option("--all", "show_all", is_flag=True, help="Also those within the limits.")
+    @click.option(
+        "--kind", type=click.Choice(_KINDS), metavar="K",
+        help=f"Only this kind: {', '.join(_KINDS)}.",
+    )  # fmt: skip
+    @click.option(
+        "--since", metavar="T", help="From then on: 2d, 6h, 2026-11-25, 2026-11-25T08:15."
+    )
+    @click.option("--until", metavar="T", help="Before then. A date alone is its midnight.")
+    @click.option(
+        "--latest", type=click.IntRange(min=1), metavar="N",
+        help=f"Only the newest N; without it a table has at most {MOST_LISTED}.",
+    )  # fmt: skip
+    @wraps(verb)
+    def wrapper(
+        show_all: bool, kind: str | None, since: str | None, until: str | None,
+        latest: int | None, **named: Any,
+    ) -> None:  # fmt: skip
+        verb(which=Which(show_all, kind, since, until, latest), **named)
+
+    return wrapper
 
 
 @click.command("events")
 @click.argument("db", type=click.Path(path_type=Path))
-@click.option("--all", "show_all", is_flag=True, help="Also those within the limits.")
-@click.option(
-    "--kind", type=click.Choice(_KINDS), metavar="K", help=f"Only this kind: {', '.join(_KINDS)}."
-)
-@click.option("--since", metavar="T", help="From then on: 2d, 6h, 2026-11-25, 2026-11-25T08:15.")
-@click.option("--until", metavar="T", help="Before then. A date alone is its midnight.")
+@_which_options
 @click.option(
     "--format", "layout", type=click.Choice(["table", "jsonl", "csv"]), default="table",
     show_default=True,
 )  # fmt: skip
-def command(
-    db: Path, show_all: bool, kind: str | None, since: str | None, until: str | None, layout: str
-) -> None:
+def command(db: Path, which: Which, layout: str) -> None:
     """List what happened: by default only what the profile finds serious.
 
     The table has the newest event first, jsonl and csv the oldest. Times without an offset are
@@ -45,23 +90,25 @@ def command(
     archive = open_archive(db)
     site = find_site(archive)
     now_utc_s = SystemClock().utc_ns() / 1e9
-    since_s, until_s = _window(site, since, until, now_utc_s)
-    wanted = EventFilter(
-        kind=None if kind is None else Kind(kind),
-        since_utc_s=since_s,
-        until_utc_s=until_s,
-        serious_only=not show_all,
-        newest_first=layout == "table",
-    )
-    events = archive.events(wanted)
-    if layout == "jsonl":
-        text = "".join(json.dumps(event.as_json()) + "\n" for event in events)
-    elif layout == "csv":
-        text = csv_text(events)
-    else:
+    wanted = which.filter(site, now_utc_s)
+    if layout == "table":
+        wanted = replace(wanted, limit=wanted.limit or MOST_LISTED)
         open_run_id = find_open_run(archive, now_utc_s)
-        text = "\n".join(_page(archive, site, wanted, events, open_run_id)) + "\n"
-    click.echo(text, nl=False)
+        click.echo("\n".join(_page(archive, site, wanted, archive.events(wanted), open_run_id)))
+        return
+    events = _oldest_first(archive, wanted)
+    for text in csv_lines(events) if layout == "csv" else map(_json_line, events):
+        click.echo(text, nl=False)
+
+
+def _oldest_first(archive: Archive, wanted: EventFilter) -> Iterable[EventRow]:
+    if wanted.limit is not None:
+        return reversed(archive.events(wanted))
+    return archive.each(replace(wanted, newest_first=False))
+
+
+def _json_line(event: EventRow) -> str:
+    return json.dumps(event.as_json()) + "\n"
 
 
 def _window(
@@ -74,17 +121,25 @@ def _window(
     return since_s, until_s
 
 
-def csv_text(events: list[EventRow]) -> str:
+def csv_text(events: Iterable[EventRow]) -> str:
     """Events as CSV, the keys of `as_json` as headings, flags and booleans as words."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(JSON_KEYS)
+    return "".join(csv_lines(events))
+
+
+def csv_lines(events: Iterable[EventRow]) -> Iterator[str]:
+    """The same, line by line."""
+    yield _csv_line(JSON_KEYS)
     for event in events:
         cells = event.as_json() | {
             "flags": " ".join(event.flags),
             "complete": "true" if event.complete else "false",
         }
-        writer.writerow(cells.values())
+        yield _csv_line(cells.values())
+
+
+def _csv_line(cells: Iterable[object]) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerow(cells)
     return out.getvalue()
 
 
@@ -106,8 +161,8 @@ def _page(
         rows = [_line(event, judgements.of(event)) for event in events]
         headings = ("Meaning", "Limit passed", "Margin")
         lines += ["", *event_table(rows, headings, open_run_id, width)]
-    hidden = _hidden(wanted, counts)
-    return [*lines, "", *wrapped(hidden, width)] if hidden else lines
+    notes = [text for text in (_older(wanted, counts, events), _hidden(wanted, counts)) if text]
+    return [*lines, *(line for text in notes for line in ["", *wrapped(text, width)])]
 
 
 def _answer(wanted: EventFilter, counts: dict[Verdict | None, int], events: list[EventRow]) -> str:
@@ -140,6 +195,18 @@ def _line(event: EventRow, judgement: Judgement) -> Line:
     limit, margin = event.limit or "", margin_words(judgement)
     details = ", ".join(text for text in (limit, margin) if text)
     return Line(event, (meaning, limit, margin), f"{meaning}: {details}" if details else meaning)
+
+
+def _older(wanted: EventFilter, counts: dict[Verdict | None, int], events: list[EventRow]) -> str:
+    """Says so where there are more than are listed."""
+    verdicts = SERIOUS if wanted.serious_only else tuple(counts)
+    total = sum(counts.get(verdict, 0) for verdict in verdicts)
+    if len(events) >= total:
+        return ""
+    return (
+        f"These are the newest {len(events)} of {total}; --latest N lists more, --since and "
+        "--until other times, --format csv all of them."
+    )
 
 
 def _hidden(wanted: EventFilter, counts: dict[Verdict | None, int]) -> str:

@@ -1,0 +1,66 @@
+"""Lists and reports of more events than anybody reads: bounded, and said to be."""
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from daemon.archive import AT_ONCE, EventFilter, open_archive
+from tools.bench_database import N_PATTERNS, write_database
+from tools.check_db import command as check_db
+from tools.events import MOST_LISTED, command
+
+N_EVENTS = 6000
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("lists") / "events.db"
+    write_database(path, N_EVENTS)
+    return path
+
+
+def events(*words: object) -> str:
+    result = CliRunner().invoke(command, [str(word) for word in words])
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def test_the_made_database_is_as_the_monitor_would_have_written_it(path: Path) -> None:
+    """Patterns and copies alike: their hashes fit, their times are 30 s apart."""
+    assert "no later edit was found" in CliRunner().invoke(check_db, [str(path)]).output
+    archive = open_archive(path)
+    for number in (1, N_PATTERNS, N_PATTERNS + 1, N_EVENTS):
+        event = archive.event(number)
+        assert (event.number, event.start_s) == (number, 30.0 * number)
+    # 2026-01-01 and 12030 s, by `date -u -d '2026-01-01 12030 seconds'`
+    assert archive.event(N_PATTERNS + 1).start_utc == "2026-01-01T03:20:30.000Z"
+    assert archive.event(N_PATTERNS + 1).start_local == "2026-01-01 03:20:30.000 +00:00"
+
+
+def test_each_goes_through_all_of_them_once_and_in_order(path: Path) -> None:
+    assert N_EVENTS > 2 * AT_ONCE
+    archive = open_archive(path)
+    found = [event.id for event in archive.each(EventFilter(newest_first=False))]
+    assert found == list(range(1, N_EVENTS + 1))
+    serious = [event.id for event in archive.each(EventFilter(serious_only=True))]
+    assert serious == list(range(N_EVENTS, 0, -10))  # every tenth is
+
+
+def test_a_table_lists_the_newest_and_says_that_there_are_more(path: Path) -> None:
+    text = events(path)
+    assert f"These are the newest {MOST_LISTED} of 600;" in text
+    assert text.startswith(f"{N_EVENTS} events, 600 serious")
+    assert text.count("equipment may stop") == MOST_LISTED
+    assert "These are the newest 50 of 600" in events(path, "--latest", 50)
+    assert "These are the newest" not in events(path, "--latest", 600)
+
+
+def test_lines_for_programs_hold_all_of_them_the_oldest_first(path: Path) -> None:
+    rows = list(csv.DictReader(io.StringIO(events(path, "--all", "--format", "csv"))))
+    assert [int(row["id"]) for row in rows] == list(range(1, N_EVENTS + 1))
+    lines = events(path, "--latest", 3, "--format", "jsonl").splitlines()
+    assert [json.loads(line)["id"] for line in lines] == [N_EVENTS - 20, N_EVENTS - 10, N_EVENTS]
