@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from daemon.measure.fundamental import Crossings, FundamentalTracker, join_crossings
 from daemon.measure.grid import TEN_MINUTES_S, TOUCH, SlotSchedule
 from daemon.measure.rms import accumulate_energy, sliding_rms, window_rms
+from daemon.measure.rolling import Rolling
 from daemon.measure.spectrum import distortion_pct, harmonic_subgroups, measurable_orders
 
 Floats = NDArray[np.float64]
@@ -77,8 +78,9 @@ class ChannelMeter:
         self._tracker = FundamentalTracker(sample_rate_hz, supply.frequency_hz, floor_v)
         self._origin = first_index  # run index of the segment's first sample
         self._kept_from = 0  # segment index of the first sample still kept
-        self._volts = np.empty(0)
-        self._energy = np.zeros(1)
+        self._volts = Rolling()
+        self._energy = Rolling()  # up to each of those samples, and before the first
+        self._energy.extend(1)[:] = 0.0
         self._waiting = join_crossings()  # crossings whose window has not been measured yet
         self._under_way = join_crossings()  # crossings of the basic interval not yet complete
         self._has_started = False
@@ -105,32 +107,32 @@ class ChannelMeter:
         offset = self._origin + self._kept_from
         first = max(first_index - offset, 0)
         stop = min(stop_index - offset, int(len(self._volts) - period))
-        return first + offset, sliding_rms(self._energy, first, max(first, stop), period)
+        return first + offset, sliding_rms(self._energy.values, first, max(first, stop), period)
 
     def _append(self, volts: Floats) -> None:
         self._forget()
-        kept = len(self._volts)
-        self._volts = np.concatenate([self._volts, volts])
-        self._energy = np.concatenate(
-            [self._energy[:kept], accumulate_energy(volts, self._energy[-1])]
-        )
+        self._volts.extend(len(volts))[:] = volts
+        carried = float(self._energy.values[-1])
+        self._energy.extend(len(volts))
+        accumulate_energy(volts, carried, self._energy.values[-len(volts) - 1 :])
 
     def _measure(self, new: Crossings) -> Measured:
-        offset = self._kept_from
         crossings = join_crossings(self._waiting, new)
-        end = crossings.index + crossings.period
-        is_seen = end <= offset + len(self._volts) - 0.5
-        seen = int(np.argmin(np.append(is_seen, False)))
+        is_seen = crossings.index + crossings.period <= self._kept_from + len(self._volts) - 0.5
+        seen = len(is_seen) if is_seen.all() else int(is_seen.argmin())
         ready, self._waiting = _split(crossings, seen)
-        urms = window_rms(self._energy, ready.index - offset, ready.period)
-        intervals = self._intervals(ready)
+        begins, ends, is_locked = self._intervals(ready)
+        starts = np.concatenate([ready.index, begins]) - self._kept_from
+        lengths = np.concatenate([ready.period, ends - begins])
+        rms_v = window_rms(self._energy.values, starts, lengths)
+        intervals = self._evaluate(begins, ends, is_locked, rms_v[seen:])
         shifted = Crossings(
             ready.index + self._origin, ready.period, ready.is_upward, ready.is_locked
         )
-        return Measured(shifted, urms, intervals)
+        return Measured(shifted, rms_v[:seen], intervals)
 
-    def _intervals(self, ready: Crossings) -> Intervals:
-        """Basic intervals from the first upward crossing on."""
+    def _intervals(self, ready: Crossings) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """Basic intervals from the first upward crossing on: begin, end, whether locked."""
         start = 0
         if not self._has_started:
             self._has_started = bool(ready.is_upward.any())
@@ -141,7 +143,7 @@ class ChannelMeter:
         ends = places + 2 * self._supply.cycles_per_basic
         n_locked = np.concatenate([[0], np.cumsum(known.is_locked)])
         is_locked = n_locked[ends] > n_locked[places]
-        return self._evaluate(known.index[places], known.index[ends], is_locked)
+        return known.index[places], known.index[ends], is_locked
 
     def _places(self, known: Crossings) -> tuple[NDArray[np.int64], int]:
         """The crossings with which complete intervals begin, and the one for the next interval."""
@@ -159,12 +161,17 @@ class ChannelMeter:
         """The first upward crossing at or after the tick that follows a crossing, or none yet."""
         if self._schedule is None:
             return len(known.index)
+        begun = float(known.index[place]) + self._origin
+        tick = self._schedule.slot_at(begun, TEN_MINUTES_S).end_index
         index = known.index + self._origin
-        tick = self._schedule.slot_at(float(index[place]), TEN_MINUTES_S).end_index
+        if index[-1] + TOUCH < tick:
+            return len(index)
         at_tick = int(np.searchsorted(index + TOUCH, tick))
         return at_tick + int(np.argmax(np.append(known.is_upward[at_tick:], True)))
 
-    def _evaluate(self, begins: Floats, ends: Floats, is_locked: NDArray[np.bool_]) -> Intervals:
+    def _evaluate(
+        self, begins: Floats, ends: Floats, is_locked: NDArray[np.bool_], urms_v: Floats
+    ) -> Intervals:
         if len(begins) == 0:
             none = np.empty(0)
             return Intervals(none, none, none, none, none, np.empty((0, 50)))
@@ -175,13 +182,13 @@ class ChannelMeter:
         n_orders = measurable_orders(
             self._sample_rate_hz, 1.02 * float(frequency.max()), self._bandwidth_hz
         )
-        subgroups = harmonic_subgroups(self._volts, start, length, cycles, n_orders)
+        subgroups = harmonic_subgroups(self._volts.values, start, length, cycles, n_orders)
         # Against next to nothing every harmonic would be a huge share.
         subgroups[subgroups[:, 0] < FLOOR_SHARE * self._supply.declared_v] = np.nan
         return Intervals(
             start_index=begins + self._origin,
             end_index=ends + self._origin,
-            urms_v=window_rms(self._energy, start, length),
+            urms_v=urms_v,
             frequency_hz=known_hz,
             thd_pct=distortion_pct(subgroups),
             harmonics_pct=100 * (subgroups / subgroups[:, :1]),
@@ -194,9 +201,11 @@ class ChannelMeter:
         needed = [*begun, *self._waiting.index[:1], self._kept_from + len(self._volts)]
         keep_from = int(max(self._kept_from, min(needed) - reach))
         drop = min(keep_from - self._kept_from, len(self._volts))
-        self._volts = self._volts[drop:]
+        self._volts.drop(drop)
+        self._energy.drop(drop)
         # Counting from the first sample kept keeps the sums small, so a week loses no precision.
-        self._energy = self._energy[drop:] - self._energy[drop]
+        energy = self._energy.values
+        energy -= energy[0]
         self._kept_from += drop
 
 

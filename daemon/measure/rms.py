@@ -6,12 +6,13 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 
-def accumulate_energy(volts: Floats, carried: float = 0.0) -> Floats:
+def accumulate_energy(volts: Floats, carried: float = 0.0, out: Floats | None = None) -> Floats:
     """Running sum of squares in V^2 x samples, with the sum before the first sample in front.
 
+    :param out: where to write them, if not to new memory.
     :returns: shape (n_samples + 1,).
     """
-    energy = np.empty(len(volts) + 1)
+    energy = np.empty(len(volts) + 1) if out is None else out
     energy[0] = carried
     np.multiply(volts, volts, out=energy[1:])
     np.cumsum(energy, out=energy)
