@@ -154,3 +154,19 @@ class Proof:
 def query(database: Path, sql: str) -> list[tuple[Any, ...]]:
     with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as connection:
         return connection.execute(sql).fetchall()
+
+
+def check_account(proof: Proof, database: Path, n_taken: int) -> None:
+    """Samples taken = samples measured + samples logged as unobserved, exactly."""
+    ((measured, lost, rate_hz),) = query(
+        database,
+        "SELECT samples_measured, samples_lost, sample_rate_hz FROM run ORDER BY id DESC LIMIT 1",
+    )
+    logged = query(
+        database,
+        "SELECT duration_s FROM log WHERE kind = 'unobserved' AND start_s IS NOT NULL "
+        "AND run_id = (SELECT max(id) FROM run)",
+    )
+    n_logged = sum(round(length_s * rate_hz) for (length_s,) in logged)
+    account = f"{n_taken} taken, {measured} measured, {lost} lost, {n_logged} logged"
+    proof.check(measured + n_logged == n_taken and lost == n_logged, account)

@@ -26,7 +26,7 @@ from daemon.schema import utc_seconds
 from daemon.status import Snapshot, State, read_snapshot
 from daemon.store import Store
 from drivers.clock import SystemClock
-from tests.survival_material import FaultyDisk, Proof, power_cut, query
+from tests.survival_material import FaultyDisk, Proof, check_account, power_cut, query
 from tests.test_app import Calls, after_s
 from tests.whole_material import (
     CHECKOUT,
@@ -402,22 +402,6 @@ def with_sampler(code: str, settings: Any, patch: pytest.MonkeyPatch) -> Monitor
         inner.setattr("daemon.acquisition.RING_S", 1.0)
         inner.setattr("daemon.acquisition.subprocess.Popen", start)
         return Monitor(settings, SystemClock(), with_page=False)
-
-
-def check_account(proof: Proof, database: Path, n_taken: int) -> None:
-    """Samples taken = samples measured + samples logged as unobserved, exactly."""
-    ((measured, lost, rate_hz),) = query(
-        database,
-        "SELECT samples_measured, samples_lost, sample_rate_hz FROM run ORDER BY id DESC LIMIT 1",
-    )
-    logged = query(
-        database,
-        "SELECT duration_s FROM log WHERE kind = 'unobserved' AND start_s IS NOT NULL "
-        "AND run_id = (SELECT max(id) FROM run)",
-    )
-    n_logged = sum(round(length_s * rate_hz) for (length_s,) in logged)
-    account = f"{n_taken} taken, {measured} measured, {lost} lost, {n_logged} logged"
-    proof.check(measured + n_logged == n_taken and lost == n_logged, account)
 
 
 FAILING = """
