@@ -3,16 +3,16 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.doubt import FrontEnd
 from daemon.evidence import SampleHistory
 from daemon.flagging import Span, Waiting
 from daemon.measure.aggregate import (
     Aggregate,
     ShortAggregates,
     TenMinuteAggregates,
-    squares_of,
 )
 from daemon.measure.channel import ChannelMeter, Intervals, Measured
-from daemon.measure.flicker import FlickerMeter, ShortTerm, ShortTermSlots
+from daemon.measure.flicker import FlickerMeter, Sensation, ShortTerm, ShortTermSlots
 from daemon.measure.fundamental import Crossings
 from daemon.measure.grid import SlotSchedule
 from daemon.numbering import Numbering
@@ -45,7 +45,7 @@ class OneChannel:
             setup.sample_rate_hz,
             setup.supply,
             setup.limits,
-            abs(self._channel.gain_v_per_v) * setup.full_scale_v,
+            FrontEnd(abs(self._channel.gain_v_per_v) * setup.full_scale_v, setup.is_converter),
         )
         self._slow_events = SlowEvents(
             self._channel.name, setup.sample_rate_hz, setup.supply.frequency_hz, setup.slow_limits
@@ -158,7 +158,7 @@ class _LongerValues:
         self._pst_slots: ShortTermSlots | None = None
         self._waiting: list[Aggregate] = []  # ten-minute values whose Pst is not known yet
         self._pst: dict[int, ShortTerm] = {}  # by the sample with which the slot begins
-        self._volts: list[NDArray[np.float64]] = []
+        self._seen: list[Sensation] = []
 
     def begin(self, first_index: int) -> None:
         setup = self._setup
@@ -172,25 +172,25 @@ class _LongerValues:
             self._pst_slots = ShortTermSlots(self._flicker.pinst_rate_hz, self._schedule)
 
     def take_volts(self, volts: NDArray[np.float64]) -> None:
-        """Keep the frame until it is known where it was disturbed."""
-        self._volts.append(volts)
+        """Measure flicker; it waits until it is known where the frame was disturbed."""
+        if self._flicker is not None:
+            self._seen.append(self._flicker.feed(volts))
 
     def take_spans(self, spans: list[Span]) -> list[ShortTerm]:
-        """Measure flicker up to here, flagged where a disturbance touched it."""
-        volts, self._volts = self._volts, []
-        if self._flicker is None or self._pst_slots is None:
+        """The slots complete by now, flagged where a disturbance touched them."""
+        seen, self._seen = self._seen, []
+        if self._pst_slots is None:
             return []
         found = []
-        for part in volts:
-            found += self._pst_slots.feed(self._flicker.feed(part), spans)
+        for part in seen:
+            found += self._pst_slots.feed(part, spans)
         for value in found:
             self._pst[round(value.start_index)] = value
         return found
 
     def take_interval(self, interval: BasicInterval) -> list[Aggregate]:
-        squares = squares_of(interval, self._setup.supply.declared_v)
-        self._waiting += self._ten_minute.feed(interval, squares)
-        return self._short.feed(interval, squares)
+        self._waiting += self._ten_minute.feed(interval)
+        return self._short.feed(interval)
 
     def ready(self) -> list[TenMinuteValue]:
         """Ten-minute values that are complete, flicker included."""
@@ -249,9 +249,10 @@ def scaled(raw_v: NDArray[np.float64], channel: ChannelSetup) -> NDArray[np.floa
 
 def newest_upward(crossings: Crossings, before: Span | None) -> Span | None:
     """The latest upward crossing and its period, in samples; `before` where there is none."""
-    if not crossings.is_upward.any():
+    upward = np.flatnonzero(crossings.is_upward)
+    if not len(upward):
         return before
-    newest = int(np.flatnonzero(crossings.is_upward)[-1])
+    newest = int(upward[-1])
     return float(crossings.index[newest]), float(crossings.period[newest])
 
 
@@ -268,16 +269,16 @@ def newest_wave(
 
 
 def _basic_intervals(channel: int, found: Intervals) -> list[BasicInterval]:
+    columns = (
+        found.start_index.tolist(),
+        found.end_index.tolist(),
+        found.urms_v.tolist(),
+        found.frequency_hz.tolist(),
+        found.thd_pct.tolist(),
+        found.harmonics_pct,
+    )
+    rows = zip(*columns, strict=True)
     return [
-        BasicInterval(
-            channel=channel,
-            start_index=float(found.start_index[n]),
-            end_index=float(found.end_index[n]),
-            urms_v=float(found.urms_v[n]),
-            frequency_hz=float(found.frequency_hz[n]),
-            thd_pct=float(found.thd_pct[n]),
-            harmonics_pct=found.harmonics_pct[n],
-            flagged=False,
-        )
-        for n in range(len(found.start_index))
+        BasicInterval(channel, begin, end, urms_v, hz, thd_pct, harmonics_pct, flagged=False)
+        for begin, end, urms_v, hz, thd_pct, harmonics_pct in rows
     ]

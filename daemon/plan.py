@@ -64,6 +64,7 @@ class PipelineSetup:
     bandwidth_hz: float = float("inf")  # of the front end: no harmonic beyond it is stated
     frame_s: float = LIVE_FRAME_S  # samples are measured in pieces of this length
     wiring: Wiring = Wiring.SINGLE_PHASE
+    is_converter: bool = False  # of hardware: its samples have noise
     neutral_earth_v: float | None = None  # over 150/180 cycles; None: not watched
 
     @property

@@ -15,6 +15,7 @@ from daemon.plan import (
 from daemon.settings import Settings
 from daemon.slow_events import SlowLimits
 from daemon.thresholds import VoltageLimits
+from drivers.registry import find_driver
 from drivers.source import SourceInfo
 
 LOWEST_DISTORTION_ORDER = 13  # up to here reaches most of what rectifiers cause (common practice)
@@ -63,6 +64,7 @@ def pipeline_setup(
         bandwidth_hz=info.bandwidth_hz,
         frame_s=LIVE_FRAME_S if info.is_live else recording_frame_s(info.sample_rate_hz),
         wiring=Wiring(supply.wiring),
+        is_converter=find_driver(settings.driver.name).is_hardware,
         neutral_earth_v=capture.neutral_earth_v,
     )
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.doubt import FrontEnd, doubts
 from daemon.evidence import (
     POST_S,
     PRE_S,
@@ -44,10 +45,7 @@ class _Growing:
 
 
 class VoltageEvents:
-    """Feeds on what one channel's meter measured; hands on events, open ones included.
-
-    :param full_scale_v: mains volts at which the input clips.
-    """
+    """Feeds on what one channel's meter measured; hands on events, open ones included."""
 
     def __init__(
         self,
@@ -55,14 +53,14 @@ class VoltageEvents:
         sample_rate_hz: float,
         supply: Supply,
         limits: VoltageLimits,
-        full_scale_v: float,
+        front_end: FrontEnd,
     ) -> None:
         self._channel = channel
         self._fs_hz = sample_rate_hz
         self._declared_v = supply.declared_v
         self._half_cycle = sample_rate_hz / supply.frequency_hz / 2
         self._limits = limits
-        self._full_scale_v = full_scale_v
+        self._front_end = front_end
         self._detector = ThresholdDetector(limits)
         self._growing: list[_Growing] = []
         self._traces = TraceHistory(sample_rate_hz)
@@ -279,11 +277,15 @@ class VoltageEvents:
 
     def _flags(self, grown: _Growing, pieces: list[Waveform]) -> tuple[str, ...]:
         is_clipped = any(
-            float(np.abs(piece.volts).max(initial=0.0)) >= 0.999 * self._full_scale_v
+            float(np.abs(piece.volts).max(initial=0.0)) >= 0.999 * self._front_end.full_scale_v
             for piece in pieces
         )
         flags = {"clipped": is_clipped, "start_not_seen": not grown.is_start_seen}
-        return tuple(flag for flag, is_set in flags.items() if is_set)
+        end = grown.now.end_index
+        span = (grown.now.start_index, np.iinfo(np.int64).max if end is None else end)
+        cycle = round(2 * self._half_cycle)
+        doubt = doubts(pieces, span, self._declared_v, cycle, self._front_end)
+        return (*(flag for flag, is_set in flags.items() if is_set), *doubt)
 
     def _interrupted_s(self, now: Disturbance) -> float | None:
         if not now.is_interruption:
