@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 
 INTERVALS_PER_SHORT = 15  # 150 cycles at 50 Hz, 180 at 60 Hz
 TEN_MINUTES_PER_TWO_HOURS = 12
+SUMMED_AT_ONCE = 15  # parts: one by one, calling numpy takes longer than what it does
 N_PARTS = 54  # voltage, under, over, distortion, harmonics 1 to 50
 FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
 
@@ -39,32 +40,6 @@ class Aggregate:
     flagged: bool
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Squares:
-    """Squares of one value's parts, computed once for all the longer intervals it belongs to."""
-
-    # V^2: voltage, and what lies under and over the declared one; %^2: the rest. And for each
-    # part 1 where it is known, else 0.
-    values_and_known: Floats  # shape (2, N_PARTS)
-
-
-def squares_of(part: BasicInterval, declared_v: float) -> Squares:
-    """What a basic interval adds to longer ones."""
-    low, high = min(part.urms_v, declared_v), max(part.urms_v, declared_v)
-    return _squares([part.urms_v, low, high, part.thd_pct], part.harmonics_pct)
-
-
-def _squares(head: list[float], harmonics_pct: Floats) -> Squares:
-    both = np.empty((2, N_PARTS))
-    values = both[0]
-    values[:4], values[4:] = head, harmonics_pct
-    np.multiply(values, values, out=values)
-    is_unknown = np.isnan(values)
-    values[is_unknown] = 0.0
-    np.logical_not(is_unknown, out=both[1])
-    return Squares(both)
-
-
 class _Sums:
     """Means of squares of one interval under way."""
 
@@ -75,24 +50,45 @@ class _Sums:
         self.seen = 0.0  # samples
         self.end_index = start_index  # of the latest part
         self.is_flagged = False
-        self._sums = np.zeros((2, N_PARTS))
+        self._heads: list[tuple[float, float, float, float]] = []  # not summed yet
+        self._harmonics_pct: list[Floats] = []  # of the same
+        # V^2: voltage, and what lies under and over the declared one; %^2: the rest.
+        self._sums = np.zeros(N_PARTS)
+        self._n_known = np.zeros(N_PARTS)
 
     def add_aggregate(self, part: Aggregate) -> None:
-        low = self._declared_v * (1 - part.under_pct / 100)
-        high = self._declared_v * (1 + part.over_pct / 100)
-        self.add(part, _squares([part.urms_v, low, high, part.thd_pct], part.harmonics_pct))
+        low_v = self._declared_v * (1 - part.under_pct / 100)
+        high_v = self._declared_v * (1 + part.over_pct / 100)
+        self._add(part, low_v, high_v)
 
-    def add(self, part: BasicInterval | Aggregate, squares: Squares) -> None:
+    def add(self, part: BasicInterval) -> None:
+        low_v, high_v = min(part.urms_v, self._declared_v), max(part.urms_v, self._declared_v)
+        self._add(part, low_v, high_v)
+
+    def _add(self, part: BasicInterval | Aggregate, low_v: float, high_v: float) -> None:
         self.n += 1
         self.seen += part.end_index - part.start_index
         self.end_index = part.end_index
         self.is_flagged |= part.flagged
-        self._sums += squares.values_and_known
+        self._heads.append((part.urms_v, low_v, high_v, part.thd_pct))
+        self._harmonics_pct.append(part.harmonics_pct)
+        if len(self._heads) == SUMMED_AT_ONCE:
+            self._sum_up()
+
+    def _sum_up(self) -> None:
+        squares = np.concatenate([self._heads, self._harmonics_pct], axis=1)
+        np.multiply(squares, squares, out=squares)
+        is_unknown = np.isnan(squares)
+        squares[is_unknown] = 0.0
+        self._sums += squares.sum(axis=0)
+        self._n_known += len(squares) - is_unknown.sum(axis=0)
+        self._heads, self._harmonics_pct = [], []
 
     def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
+        if self._heads:
+            self._sum_up()
         unknown = np.full(N_PARTS, np.nan)
-        squares, n_known = self._sums
-        mean = np.divide(squares, n_known, where=n_known > 0, out=unknown)
+        mean = np.divide(self._sums, self._n_known, where=self._n_known > 0, out=unknown)
         means = np.sqrt(mean)
         urms, low, high, thd = means[:4].tolist()
         return Aggregate(
@@ -118,15 +114,14 @@ class ShortAggregates:
         self._slot_start: float | None = None
         self._open: list[_Sums] = []  # two around a tick, else one
 
-    def feed(self, interval: BasicInterval, squares: Squares | None = None) -> list[Aggregate]:
+    def feed(self, interval: BasicInterval) -> list[Aggregate]:
         """Take the next basic interval; give the value it completes."""
-        squares = squares or squares_of(interval, self._declared_v)
         slot_start = self._schedule.slot_at(interval.start_index, TEN_MINUTES_S).start_index
         if slot_start != self._slot_start or not self._open:
             self._open.append(_Sums(self._declared_v, interval.start_index))
         self._slot_start = slot_start
         for sums in self._open:
-            sums.add(interval, squares)
+            sums.add(interval)
         full = [sums for sums in self._open if sums.n == INTERVALS_PER_SHORT]
         self._open = [sums for sums in self._open if sums.n < INTERVALS_PER_SHORT]
         return [sums.value(interval.channel, sums.end_index, is_whole=True) for sums in full]
@@ -145,16 +140,15 @@ class TenMinuteAggregates:
         self._open: _Sums | None = None
         self._inside_index = 0.0  # some sample of the slot under way
 
-    def feed(self, interval: BasicInterval, squares: Squares | None = None) -> list[Aggregate]:
+    def feed(self, interval: BasicInterval) -> list[Aggregate]:
         """Take the next interval; give the slot before it when it is the first of another."""
-        squares = squares or squares_of(interval, self._declared_v)
         start = self._schedule.slot_at(interval.start_index, TEN_MINUTES_S).start_index
         done = []
         if self._open is None or start != self._open.start_index:
             done = self._close(interval.channel)
             self._open = _Sums(self._declared_v, start)
             self._inside_index = interval.start_index
-        self._open.add(interval, squares)
+        self._open.add(interval)
         return done
 
     def _close(self, channel: int) -> list[Aggregate]:
