@@ -14,7 +14,7 @@ from daemon.live import SHOWN_CYCLES, Fixed, LiveValues, Progress, build_snapsho
 from daemon.notify import notify
 from daemon.pipeline import Pipeline
 from daemon.profiles import find_profile, scope_warning, user_profile_dir
-from daemon.records import LogKind, Output
+from daemon.records import Output
 from daemon.runtime import PageProcess, claim_database, runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
@@ -164,8 +164,11 @@ class Monitor:
 
     def _every_second(self, now_s: float) -> None:
         change = self._sample_clock.look()
-        if change is not None and change.step_s:
-            self._journal.log(LogKind.CLOCK_SET, f"the clock was set by {change.step_s:+.3f} s")
+        if change is not None:
+            self._journal.clock_changed(change)
+        sleep = self._sample_clock.take_sleep()
+        if sleep is not None:
+            self._journal.slept(sleep)
         if self._page is not None and self._page.has_just_ended():
             self._journal.fault("the status page ended; measuring goes on")
         self._journal.write(read_spool(self._folder / SPOOL_NAME))

@@ -5,28 +5,51 @@ and any thread may ask. Nothing here writes, not even the small files SQLite kee
 that is in use.
 """
 
-import json
 import os
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
 from daemon import schema
+from daemon.archive_rows import (
+    JSON_KEYS,
+    EventRow,
+    FirstTimes,
+    LogRow,
+    RunRow,
+    SettingsText,
+    StatisticsRow,
+    event_of,
+    log_of,
+    run_of,
+)
 from daemon.errors import InputError, StoreError
 from daemon.hash_chain import ChainReport, verify
 from daemon.records import (
-    NO_DETAIL,
-    EventDetail,
     Kind,
-    LevelTime,
     LogKind,
     Trace,
     Verdict,
     Waveform,
 )
+
+__all__ = [
+    "IS_SERIOUS",
+    "JSON_KEYS",
+    "SERIOUS",
+    "Archive",
+    "EventFilter",
+    "EventRow",
+    "FirstTimes",
+    "LogRow",
+    "RunRow",
+    "SettingsText",
+    "StatisticsRow",
+    "open_archive",
+]
 
 SERIOUS = (Verdict.MAY_STOP, Verdict.MAY_DAMAGE, Verdict.BEYOND_LIMIT)
 BUSY_TIMEOUT_S = 5.0
@@ -36,125 +59,6 @@ _NOT_COUNTED = """(SELECT substr(start_local, 1, 13) AS hour, kind,
     coalesce(verdict, '') AS verdict, 1 AS n_events FROM event)"""  # of an older schema
 AT_ONCE = 2000  # rows of a long list that are in memory
 T = TypeVar("T")
-
-JSON_KEYS = (
-    "id",
-    "kind",
-    "channel",
-    "group",
-    "start_utc",
-    "start_s",
-    "duration_s",
-    "value",
-    "unit",
-    "value_pct",
-    "threshold",
-    "verdict",
-    "limit",
-    "complete",
-    "clock",
-    "flags",
-    "profile",
-)
-
-
-@dataclass(frozen=True, slots=True)
-class EventRow:
-    """One row of the table `event`; the fields are its columns, `daemon.schema` explains them."""
-
-    id: int
-    run_id: int
-    number: int
-    kind: Kind
-    channel: str
-    group: int
-    start_utc: str
-    end_utc: str | None
-    start_local: str
-    start_s: float
-    duration_s: float | None
-    value: float
-    unit: str
-    value_pct: float
-    threshold: float
-    extreme_s: float
-    below_interruption_s: float | None
-    level_times: tuple[LevelTime, ...]
-    verdict: Verdict | None
-    limit: str | None
-    profile: str
-    complete: bool
-    clock: str
-    flags: tuple[str, ...]
-    # Columns that a database of an older schema does not have.
-    category: str | None = None
-    cell: str | None = None
-    margin_pct: float | None = None
-    margin_s: float | None = None
-    severity: float | None = None
-    uncertainty: float | None = None
-    duration_uncertainty_s: float | None = None
-    cause: str | None = None
-    evidence: str | None = None
-    detail: EventDetail = NO_DETAIL
-
-    def as_json(self) -> dict[str, object]:
-        """The event as `events --format jsonl` and the page hand it out, keys in that order."""
-        found = {key: getattr(self, key) for key in JSON_KEYS}
-        return found | {"flags": list(self.flags)}
-
-
-@dataclass(frozen=True, slots=True)
-class LogRow:
-    """One row of the table `log`."""
-
-    id: int
-    run_id: int
-    kind: LogKind
-    start_utc: str
-    start_local: str
-    start_s: float | None
-    duration_s: float | None
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class RunRow:
-    """One row of the table `run`."""
-
-    id: int
-    settings_id: int
-    started_utc: str
-    until_utc: str
-    stopped: bool
-    driver: str
-    sample_rate_hz: float
-    boot_id: str
-    samples_measured: int
-    samples_lost: int
-    clock: str
-    channels: tuple[str, ...]
-    timezone: str
-    origin: str | None = None  # the monitor it came from, where databases were merged
-
-
-@dataclass(frozen=True, slots=True)
-class StatisticsRow:
-    """One row of the table `statistics`; `data` is for `SupplyStatistics.from_bytes`."""
-
-    run_id: int
-    day: str
-    channel: str
-    data: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class SettingsText:
-    """The configuration that runs were started with, as text."""
-
-    id: int
-    digest: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +90,7 @@ class Archive:
             "LIMIT ? OFFSET ?",
             (*values, -1 if wanted.limit is None else wanted.limit, wanted.offset),
         )
-        return [_event(row) for row in rows]
+        return [event_of(row) for row in rows]
 
     def each(self, wanted: EventFilter) -> Iterator[EventRow]:
         """Like `events`, for any number of them: a few are read at a time. No limit, no offset."""
@@ -200,7 +104,7 @@ class Archive:
                 f"ORDER BY start_utc {order}, id {order} LIMIT {AT_ONCE}",
                 (*values, *after),
             )
-            yield from map(_event, rows)
+            yield from map(event_of, rows)
             if len(rows) < AT_ONCE:
                 return
             after = rows[-1]["start_utc"], rows[-1]["id"]
@@ -230,7 +134,7 @@ class Archive:
         if event_id in known_ids:
             rows = self._read("SELECT * FROM event WHERE id = ?", (event_id,))
         if rows:
-            return _event(rows[0])
+            return event_of(rows[0])
         first, last = self._read("SELECT min(id), max(id) FROM event")[0]
         known = "it holds no events" if first is None else f"its events are {first} to {last}"
         raise InputError(f"{self._path} has no event {event_id}: {known}")
@@ -241,7 +145,7 @@ class Archive:
             'SELECT * FROM event WHERE run_id = ? AND "group" = ? ORDER BY start_utc, id',
             (run_id, group),
         )
-        return [_event(row) for row in rows]
+        return [event_of(row) for row in rows]
 
     def trace(self, event_id: int) -> Trace | None:
         """`urms_half` around an event, where it was kept."""
@@ -267,11 +171,11 @@ class Archive:
             f"ORDER BY start_utc {order}, id {order} LIMIT ?2",
             (None if kind is None else kind.value, -1 if limit is None else limit),
         )
-        return [LogRow(**(dict(row) | {"kind": LogKind(row["kind"])})) for row in rows]
+        return [log_of(row) for row in rows]
 
     def runs(self) -> list[RunRow]:
         """Every run, the first one first."""
-        return [_run(row) for row in self._read("SELECT * FROM run ORDER BY id")]
+        return [run_of(row) for row in self._read("SELECT * FROM run ORDER BY id")]
 
     def statistics(self) -> list[StatisticsRow]:
         """The statistics of every run, day and channel; none in a database of an older schema."""
@@ -366,22 +270,3 @@ def _conditions(wanted: EventFilter) -> tuple[str, list[object]]:
     if wanted.serious_only:
         parts.append(IS_SERIOUS)
     return " AND ".join(parts), values
-
-
-def _event(row: sqlite3.Row) -> EventRow:
-    known = row.keys()
-    found = {field.name: row[field.name] for field in fields(EventRow) if field.name in known}
-    found["kind"] = Kind(row["kind"])
-    found["verdict"] = None if row["verdict"] is None else Verdict(row["verdict"])
-    found["complete"] = bool(row["complete"])
-    found["flags"] = tuple(json.loads(row["flags"]))
-    found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(row["level_times"]))
-    found["detail"] = EventDetail(**json.loads(found.get("detail") or "{}"))
-    return EventRow(**found)
-
-
-def _run(row: sqlite3.Row) -> RunRow:
-    found = dict(row)
-    found["stopped"] = bool(row["stopped"])
-    found["channels"] = tuple(json.loads(row["channels"]))
-    return RunRow(**found)

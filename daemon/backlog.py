@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from daemon.records import Event, JudgedEvent, LogEntry, LogKind, Verdict
 from daemon.schema import utc_text
+from daemon.stamping import Stamper
 
 RANK: dict[Verdict | None, int] = {
     Verdict.WITHIN: 0,
@@ -89,6 +90,11 @@ class Backlog:
             self._events[judged.event.number] = merged
         self._log += log
         self._shed()
+
+    def restamp(self, stamper: Stamper) -> None:
+        """Give everything that waits the stamps that are best now."""
+        self._events = {n: stamper.judged_again(judged) for n, judged in self._events.items()}
+        self._log = [stamper.entry_again(entry) for entry in self._log]
 
     def batch(self) -> Batch:
         """The oldest that fit together; they stay here until they are `done`."""

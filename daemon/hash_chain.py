@@ -29,7 +29,9 @@ STAMPS = {
     "event": ("start_utc", "end_utc", "start_local", "clock"),
     "log": ("start_utc", "start_local"),
 }
-"""What a correction may change; of a log entry also `duration_s`."""
+"""The columns that say when something was."""
+MAY_CHANGE = {*STAMPS["event"], "started_utc", "duration_s"}
+"""What a correction may change: also when a run began, and for how long nothing was seen before."""
 CORRECTED = "corrected_"  # before the name of a table: stamps of a row as they were corrected
 LET_GO = "let_go_"  # before the name of a table: rows of it that were removed to save room
 Link = tuple[int, str, int, str, str, str]
@@ -147,13 +149,18 @@ def _row(connection: sqlite3.Connection, table: str, row_id: int) -> Row:
     return {} if values is None else dict(zip(names, values, strict=True))
 
 
-def _first_stored(row: Row) -> Row:
-    """What a correction took the place of, by column; empty where there was none."""
+def first_stored(row: Row) -> Row:
+    """What a correction took the place of, by column; empty where there was none.
+
+    Only what a correction may change: more than that is somebody's edit.
+    """
     try:
         found = json.loads(str(row.get("as_stored") or "{}"))
     except ValueError:  # somebody's edit: what it hides is missed below
         return {}
-    return found if isinstance(found, dict) else {}
+    if not isinstance(found, dict):
+        return {}
+    return {name: value for name, value in found.items() if name in MAY_CHANGE}
 
 
 def row_digest(row: Row) -> str:
@@ -163,7 +170,7 @@ def row_digest(row: Row) -> str:
     """
     if not row:
         return ""
-    whole = {**row, **_first_stored(row), "as_stored": None}
+    whole = {**row, **first_stored(row), "as_stored": None}
     return _json_digest({name: value for name, value in whole.items() if value is not None})
 
 
@@ -171,7 +178,7 @@ def stamp_digest(row: Row) -> str:
     """SHA-256 of the columns that were corrected, as they are now, as JSON; empty: none were."""
     if row.get("as_stored") is None:
         return ""
-    return _json_digest({name: row.get(name) for name in _first_stored(row)})
+    return _json_digest({name: row.get(name) for name in first_stored(row)})
 
 
 def _json_digest(values: Row) -> str:

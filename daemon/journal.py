@@ -7,11 +7,10 @@ card that needs seconds for a commit gets fewer, larger ones.
 """
 
 from dataclasses import dataclass
-from pathlib import Path
 
-from daemon.appraise import URGENT, Appraiser, Stamp
+from daemon.appraise import URGENT, Appraiser
 from daemon.backlog import Backlog
-from daemon.clock import SampleClock
+from daemon.clock import SampleClock, Sleep, TieChange
 from daemon.daily import DailyStatistics, DayStatistics
 from daemon.errors import StoreError
 from daemon.neutral_earth import log_entry
@@ -24,8 +23,10 @@ from daemon.records import (
     NeutralEarthExcursion,
     Output,
 )
+from daemon.run_history import absence, boot_id, changes, unseen_before
 from daemon.schema import utc_text
 from daemon.settings import Settings, settings_snapshot
+from daemon.stamping import Stamper, change_words
 from daemon.store import PreviousRun, RunInfo, RunProgress, Store
 from daemon.tolerance import Profile
 from drivers.clock import Clock
@@ -33,7 +34,8 @@ from drivers.source import Block, SourceInfo
 
 TOUCH_S = 60.0  # how often a run says how far it has got: the most a power cut leaves in doubt
 LAST_ATTEMPTS = 3  # to write what waits before the end
-BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+CORRECT_ROWS = 500  # in one transaction, once the time is known better
+CORRECT_STEPS = 8  # in one go: measuring waits for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +62,8 @@ class Account:
 class _Trouble:
     """Since when nothing can be written."""
 
-    since_utc_s: float
+    since_index: float
+    since_s: float  # on the monotonic clock
     text: str
 
 
@@ -71,6 +74,7 @@ class Journal:
         self._store = store
         self._clock = clock
         self._times = times
+        self._stamper = Stamper(times, subject.info.sample_rate_hz)
         self._subject = subject
         self._appraiser = Appraiser(subject.settings, subject.info, subject.profile)
         self._backlog = Backlog()
@@ -83,13 +87,21 @@ class Journal:
         self._next_write_s = 0.0
         self._next_touch_s = 0.0
         self.account = Account()
-        self.started_utc_s = 0.0
+        self._started_index = 0.0
+        self._before: PreviousRun | None = None
+        self._is_absence_known = True
+        self._to_correct: list[tuple[str, int]] = []  # tables, and the id after which to go on
         self.last_fault: str | None = None
         self._last_logged: str | None = None
 
     @property
     def run_id(self) -> int:
         return self._store.run_id
+
+    @property
+    def started_utc_s(self) -> float:
+        """When the run began, by what is known now."""
+        return self._times.utc_s(self._started_index)
 
     @property
     def n_waiting(self) -> int:
@@ -107,7 +119,7 @@ class Journal:
         :raises StoreError: the database cannot be written.
         """
         self._store.close_open_events()
-        self.started_utc_s = self._now_utc_s()
+        self._started_index = self._now_index()
         settings = self._subject.settings
         info = RunInfo(
             settings_text=settings_snapshot(settings),
@@ -115,18 +127,25 @@ class Journal:
             driver=settings.driver.name,
             sample_rate_hz=self._subject.info.sample_rate_hz,
             channels=self._subject.channels,
-            boot_id=_boot_id(),
+            boot_id=boot_id(),
             clock=self._times.state,
         )
         run_id = self._store.begin_run(info)
-        before = self._store.previous_run() if self._subject.info.is_live else None
-        entries = [] if before is None else _absence(before, self.started_utc_s)
-        remark = self._store.remark
-        if remark:
-            entries.append(LogEntry(LogKind.FAULT, self.started_utc_s, None, None, remark))
-        text = f"watching through driver {info.driver}"
-        entries.append(LogEntry(LogKind.STARTED, self.started_utc_s, None, None, text))
+        entries = self._since_run_before(info.settings_text)
+        if self._store.remark:
+            entries.append(self._entry(LogKind.FAULT, self._store.remark))
+        entries.append(self._entry(LogKind.STARTED, f"watching through driver {info.driver}"))
         self._store.add(run_id, [], entries)
+
+    def _since_run_before(self, settings_text: str) -> list[LogEntry]:
+        if not self._subject.info.is_live or self._is_recording:
+            return []
+        before = self._before = self._store.previous_run()
+        if before is None:
+            return []
+        self._is_absence_known = self.started_utc_s > before.until_utc_s
+        entries = [self._stamper.placed(one) for one in absence(before, self.started_utc_s)]
+        return entries + [self._entry(kind, text) for kind, text in changes(before, settings_text)]
 
     def count(self, block: Block) -> None:
         """These samples are measured."""
@@ -143,20 +162,43 @@ class Journal:
         self.account.lost += sum(gap.n_samples for gap in out.gaps)
         self._note_days(self._daily.take(out, self._times))
         judged = [self._judged(event, out.events) for event in out.events]
-        self._put(
-            judged,
+        entries = (
             [self._unobserved(gap) for gap in out.gaps]
             + [self._neutral_earth(found) for found in out.neutral_earth]
-            + [self._warning(one) for one in judged if _is_warned_of(one)],
+            + [self._warning(one) for one in judged if _is_warned_of(one)]
         )
+        self._put(judged, [self._stamper.entry_again(entry) for entry in entries])
 
     def log(self, kind: LogKind, text: str) -> None:
         """Write down something that is about no particular sample."""
-        self._put([], [LogEntry(kind, self._now_utc_s(), None, None, text)])
+        self._put([], [self._entry(kind, text)])
 
     def write(self, entries: list[LogEntry]) -> None:
-        """Write down entries made elsewhere, such as marks."""
+        """Write down entries made elsewhere by the wall clock, such as marks."""
+        self._put([], [self._stamper.placed(entry) for entry in entries])
+
+    def clock_changed(self, change: TieChange) -> None:
+        """Write down that the clock was set; what was stamped before gets better stamps."""
+        text = change_words(change)
+        if not text:
+            return
+        entries = [self._entry(LogKind.CLOCK_SET, text)]
+        if change.is_correction:
+            self._backlog.restamp(self._stamper)
+            self._to_correct = [("run", 0), ("event", 0), ("log", 0)]
+            if self._before is not None and not self._is_absence_known:
+                self._is_absence_known = self.started_utc_s > self._before.until_utc_s
+                late = [unseen_before(self._before, self.started_utc_s)]
+                entries += late if self._is_absence_known else []
         self._put([], entries)
+
+    def slept(self, sleep: Sleep) -> None:
+        """Write down that the computer saw nothing because it was suspended."""
+        self._put([], [self._stamper.asleep(sleep)])
+
+    def commit(self) -> None:
+        """Write everything now, as before a power cut."""
+        self._try(is_due=True)
 
     def fault(self, text: str) -> None:
         """Write down a fault; the same one again only after another."""
@@ -181,12 +223,14 @@ class Journal:
         account, until_s = self.account, self._until_utc_s()
         self._note_days(self._daily.finish())
         if is_orderly:
-            entry = LogEntry(LogKind.STOPPED, until_s, None, None, "stopped in good order")
-            self._backlog.put([], [entry])
+            text = "stopped in good order"
+            self._backlog.put([], [self._stamper.entry(LogKind.STOPPED, account.next_index, text)])
         for _ in range(LAST_ATTEMPTS):
             if self._try(is_due=True):
                 break
             self._clock.sleep_s(1.0)
+        while self._to_correct and self._try(is_due=False):
+            pass
         if self._trouble is not None:
             raise StoreError(
                 f"{self._trouble.text}; {self.n_waiting} events and log entries that were still "
@@ -224,11 +268,13 @@ class Journal:
             self._note_recovery(self._trouble)
             self._write_backlog()
             self._trouble = None
+        self._correct()
         if is_due:
             self._store.add(self.run_id, [], [], self._progress())
             self._store.put_statistics(self.run_id, list(self._days.values()))
             self._days.clear()
-        if self._store.thin(self._now_utc_s()):
+        now = self._entry(LogKind.FAULT, "")
+        if self._store.thin(now.start_utc_s, now.start_s):
             self.last_fault = "store.keep_mb is reached: what matters least is let go"
 
     def _write_backlog(self) -> None:
@@ -239,6 +285,28 @@ class Journal:
             self._store.add(self.run_id, batch.events, batch.log, progress)
             self._backlog.done(batch)
 
+    def _correct(self) -> None:
+        """Give rows that are stored better stamps, some at a time; what is done is done."""
+        for _ in range(CORRECT_STEPS):
+            if not self._to_correct:
+                return
+            table, after_id = self._to_correct[0]
+            if table == "run":
+                self._correct_run()
+                done = True
+            else:
+                rows = self._store.stamped_rows(table, after_id, CORRECT_ROWS)
+                self._store.restamp(table, self._stamper.new_stamps(rows))
+                done = len(rows) < CORRECT_ROWS
+                after_id = rows[-1].id if rows else after_id
+            self._to_correct[:1] = [] if done else [(table, after_id)]
+
+    def _correct_run(self) -> None:
+        started_s = self.started_utc_s
+        unseen_s = None if self._before is None else started_s - self._before.until_utc_s
+        clock = self._times.state_at(self._started_index)
+        self._store.restamp_run(started_s, clock, unseen_s)
+
     def _recover(self) -> None:
         """See that the database is where it was; put it there if it is not."""
         if self._trouble is None:
@@ -246,35 +314,35 @@ class Journal:
             return
         done = self._store.reopen()
         if done:
-            entry = LogEntry(LogKind.FAULT, self._now_utc_s(), None, None, done)
-            self._backlog.put([], [entry])
+            self._backlog.put([], [self._entry(LogKind.FAULT, done)])
 
     def _note_days(self, days: list[DayStatistics]) -> None:
         self._days |= {(day.day, day.channel): day for day in days}
 
     def _note_trouble(self, text: str) -> None:
-        since_s = self._now_utc_s() if self._trouble is None else self._trouble.since_utc_s
-        self._trouble = _Trouble(since_s, text)
-        self.last_fault = f"since {utc_text(since_s)} nothing can be stored: {text}"
+        before = self._trouble
+        index = self._now_index() if before is None else before.since_index
+        self._trouble = _Trouble(index, self._now_s() if before is None else before.since_s, text)
+        since = utc_text(self._times.utc_s(index))
+        self.last_fault = f"since {since} nothing can be stored: {text}"
 
     def _note_recovery(self, trouble: _Trouble) -> None:
-        now_s = self._now_utc_s()
+        since = utc_text(self._times.utc_s(trouble.since_index))
+        now = utc_text(self._times.utc_s(self._now_index()))
         let_go = self._backlog.take_let_go().words()
-        text = (
-            f"from {utc_text(trouble.since_utc_s)} to {utc_text(now_s)} nothing could be stored: "
-            f"{trouble.text}; "
-            + (f"there was no room to keep {let_go}" if let_go else "nothing was lost by it")
+        text = f"from {since} to {now} nothing could be stored: {trouble.text}; " + (
+            f"there was no room to keep {let_go}" if let_go else "nothing was lost by it"
         )
         self.last_fault = text
-        duration_s = max(now_s - trouble.since_utc_s, 0.0)
-        entry = LogEntry(LogKind.FAULT, trouble.since_utc_s, None, duration_s, text)
+        duration_s = self._now_s() - trouble.since_s
+        entry = self._stamper.entry(LogKind.FAULT, trouble.since_index, text, duration_s)
         self._backlog.put([], [entry])
 
     def _judged(self, event: Event, at_once: list[Event]) -> JudgedEvent:
         together = [other for other in at_once if other.group == event.group]
-        index = event.start_s * self._subject.info.sample_rate_hz
-        stamp = Stamp(self._times.utc_s(index), self._times.state_at(index))
-        return self._appraiser.appraise(event, together, stamp)
+        stamp = self._stamper.stamp(event.start_s * self._subject.info.sample_rate_hz)
+        judged = self._appraiser.appraise(event, together, stamp)
+        return self._stamper.judged_again(judged)
 
     def _neutral_earth(self, found: NeutralEarthExcursion) -> LogEntry:
         return log_entry(
@@ -289,14 +357,16 @@ class Journal:
         return LogEntry(LogKind.FAULT, judged.start_utc_s, event.start_s, event.duration_s, text)
 
     def _unobserved(self, gap: Gap) -> LogEntry:
-        rate_hz = self._subject.info.sample_rate_hz
-        return LogEntry(
+        return self._stamper.entry(
             LogKind.UNOBSERVED,
-            self._times.utc_s(gap.first_index),
-            gap.first_index / rate_hz,
-            gap.n_samples / rate_hz,
+            gap.first_index,
             f"{gap.n_samples} samples were not seen: {gap.cause}",
+            gap.n_samples / self._subject.info.sample_rate_hz,
         )
+
+    def _entry(self, kind: LogKind, text: str) -> LogEntry:
+        """About this moment, and no particular sample."""
+        return self._stamper.entry(kind, self._now_index(), text)
 
     def _progress(self) -> RunProgress:
         return RunProgress(self._until_utc_s(), self.account.measured, self.account.lost)
@@ -304,11 +374,13 @@ class Journal:
     def _now_s(self) -> float:
         return self._clock.monotonic_ns() / 1e9
 
-    def _now_utc_s(self) -> float:
-        """UTC now; for a recording that is not live, of its newest sample."""
-        if self._subject.info.is_live:
-            return self._clock.utc_ns() / 1e9
-        return self._until_utc_s()
+    @property
+    def _is_recording(self) -> bool:
+        return self._times.state == "recording"
+
+    def _now_index(self) -> float:
+        """The sample of this moment; of a recording the newest one."""
+        return self.account.next_index if self._is_recording else self._times.now_index
 
     def _until_utc_s(self) -> float:
         return self._times.utc_s(self.account.next_index)
@@ -318,28 +390,3 @@ def _is_warned_of(judged: JudgedEvent) -> bool:
     """Once for a group: its first event stands for the others."""
     event = judged.event
     return URGENT in event.flags and event.number == event.group
-
-
-def _absence(before: PreviousRun, now_s: float) -> list[LogEntry]:
-    """What there is to say of the time between two live runs."""
-    away_s = now_s - before.until_utc_s
-    if away_s <= 0:
-        text = "the clock is behind the end of the run before: time not seen is not known"
-        return [LogEntry(LogKind.UNOBSERVED, now_s, None, None, text)]
-    is_power_cut = before.boot_id != _boot_id() and not before.stopped
-    if is_power_cut:
-        cause = "the computer was off or restarting"
-    else:
-        cause = "the monitor was stopped" if before.stopped else "the monitor broke off"
-    entries = [LogEntry(LogKind.UNOBSERVED, before.until_utc_s, None, away_s, cause)]
-    if is_power_cut:
-        text = "the computer's own supply is back"
-        entries.append(LogEntry(LogKind.SUPPLY_RETURNED, now_s, None, None, text))
-    return entries
-
-
-def _boot_id() -> str:
-    try:
-        return BOOT_ID.read_text().strip()
-    except OSError:
-        return "unknown"

@@ -54,6 +54,7 @@ class PreviousRun:
     until_utc_s: float
     boot_id: str
     stopped: bool  # it ended in good order
+    settings_text: str = ""
 
 
 class Store:
@@ -182,13 +183,14 @@ class Store:
         """
         with self._file.writing() as connection:
             row = connection.execute(
-                "SELECT id, until_utc, boot_id, stopped FROM run WHERE id != ? "
-                "AND clock != 'recording' AND origin IS NULL ORDER BY id DESC LIMIT 1",
+                "SELECT run.id, until_utc, boot_id, stopped, text FROM run "
+                "JOIN settings ON settings.id = settings_id WHERE run.id != ? "
+                "AND clock != 'recording' AND origin IS NULL ORDER BY run.id DESC LIMIT 1",
                 (self._run_id,),
             ).fetchone()
         if row is None:
             return None
-        return PreviousRun(row[0], schema.utc_seconds(row[1]), row[2], bool(row[3]))
+        return PreviousRun(row[0], schema.utc_seconds(row[1]), row[2], bool(row[3]), row[4])
 
     def close_open_events(self) -> int:
         """Flag the events that earlier runs left open; they stay without an end.
@@ -228,8 +230,11 @@ class Store:
         if self._run is not None:
             self._run = replace(self._run, started_utc_s=started_utc_s, clock=clock)
 
-    def thin(self, now_utc_s: float) -> bool:
-        """Keep within the limit: let go of what matters least, and log it. Whether it had to be."""
+    def thin(self, now_utc_s: float, start_s: float | None = None) -> bool:
+        """Keep within the limit: let go of what matters least, and log it. Whether it had to be.
+
+        :param start_s: now, from the first sample of the run.
+        """
         limit_bytes = self._limit_bytes
         if limit_bytes is None:
             return False
@@ -240,7 +245,7 @@ class Store:
         with self._file.writing() as connection:
             thinned = retention.thin(connection, limit_bytes, self._run_id)
             text = f"store.keep_mb is reached; let go to make room: {thinned.words or 'nothing'}"
-            entry = LogEntry(LogKind.FAULT, now_utc_s, None, None, text)
+            entry = LogEntry(LogKind.FAULT, now_utc_s, start_s, None, text)
             row_id = connection.execute(PUT_LOG, log_row(self._run_id, entry, self._zone)).lastrowid
             hash_chain.extend(connection, [], [row_id or 0])
         with self._file.reading() as connection:

@@ -297,8 +297,14 @@ def test_a_clock_that_is_set_is_logged(tmp_path: Path) -> None:
         return time.monotonic() > end_s
 
     summary = watch(live(tmp_path), clock, Calls(set_it))
-    texts = rows(summary.database, "SELECT text FROM log WHERE kind = 'clock_set'")
-    assert texts == [("the clock was set by +1234.500 s",)]
+    ((text,),) = rows(summary.database, "SELECT text FROM log WHERE kind = 'clock_set'")
+    assert text.startswith("the clock was set by +1234.500 s; the times of this run before that")
+    ((start_utc, first_utc),) = rows(
+        summary.database,
+        "SELECT start_utc, json_extract(as_stored, '$.start_utc') FROM log WHERE kind = 'started'",
+    )
+    # stamps are kept to milliseconds
+    assert utc_seconds(start_utc) - utc_seconds(first_utc) == pytest.approx(1234.5, abs=0.002)
 
 
 def test_a_live_run_says_how_it_is_and_tells_systemd(

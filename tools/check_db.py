@@ -71,6 +71,11 @@ def _chain_words(chain: ChainReport | None) -> list[str]:
     lines = [f"Chain: {plural(len(chain.hashes), 'link')}, head {chain.head}"]
     if chain.n_not_covered:
         lines.append(f"- {plural(chain.n_not_covered, 'row')} older than the chain, not covered")
+    if chain.n_corrected:
+        lines.append(
+            f"- times of {plural(chain.n_corrected, 'row')} were corrected when the time was known "
+            "better; the first ones are kept, and the chain covers both"
+        )
     if chain.n_let_go:
         lines.append(f"- waveforms of {plural(chain.n_let_go, 'event')} were let go to save room")
     return [*lines, PROVES]
