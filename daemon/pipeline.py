@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from daemon.evidence import SampleHistory
 from daemon.flagging import Span
-from daemon.measure.channel import ChannelMeter, Measured
+from daemon.measure.channel import Measured
 from daemon.measure.frames import Frame, Framer
 from daemon.measure.grid import SlotGrid, SlotSchedule
+from daemon.measure.phasors import sum_length
 from daemon.measure.slots import FrequencySlots
 from daemon.neutral_earth import NeutralEarth
 from daemon.numbering import Numbering
@@ -46,16 +47,24 @@ class Pipeline:
         self._frequency = FrequencySlots(setup.sample_rate_hz, schedule)
         self._framer = Framer(frame_length(setup))
         self._next_index = 0
+        self._nothing = Output()
         self._spans: dict[tuple[int, float], float] = {}  # by line and start, their ends
 
     def feed(self, block: Block) -> Output:
-        """Take one block; lost samples before it end the segment and are handed on as a gap."""
-        out = Output()
+        """Take one block; lost samples before it end the segment and are handed on as a gap.
+
+        Most blocks complete no frame: what they bring is one and the same empty `Output`, to
+        which nobody may add anything.
+        """
+        frames = self._framer.feed(block.first_index, block.volts)
         n_lost = block.first_index - self._next_index
+        next_index, self._next_index = self._next_index, block.first_index + len(block.volts)
+        if not frames and not n_lost:
+            return self._nothing
+        out = Output()
         if n_lost:
-            out.gaps.append(Gap(self._next_index, n_lost, "samples lost"))
-        self._next_index = block.first_index + len(block.volts)
-        for frame in self._framer.feed(block.first_index, block.volts):
+            out.gaps.append(Gap(next_index, n_lost, "samples lost"))
+        for frame in frames:
             self._take(frame, out)
         return out
 
@@ -179,7 +188,7 @@ class Pipeline:
 
 def frame_length(setup: PipelineSetup) -> int:
     """About `frame_s`, and a multiple of what the fundamental tracker sums at a time."""
-    multiple = ChannelMeter(setup.sample_rate_hz, setup.supply, 0).frame_multiple
+    multiple = sum_length(setup.sample_rate_hz)
     return multiple * max(1, round(setup.frame_s * setup.sample_rate_hz / multiple))
 
 

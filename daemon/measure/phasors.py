@@ -19,6 +19,11 @@ WINDOW_CYCLES = 4
 POINTS_PER_CYCLE = 4
 
 
+def sum_length(sample_rate_hz: float) -> int:
+    """So many samples are summed at a time."""
+    return max(1, round(sample_rate_hz / SUM_RATE_HZ))
+
+
 def sum_diagonals(products: Floats) -> Floats:
     """Sums along the last two axes: number k of the one before takes its value k places on.
 
@@ -43,7 +48,7 @@ class SlidingPhasors:
     """
 
     def __init__(self, sample_rate_hz: float, nominal_hz: float) -> None:
-        self.sum_length = max(1, round(sample_rate_hz / SUM_RATE_HZ))
+        self.sum_length = sum_length(sample_rate_hz)
         sums_per_cycle = sample_rate_hz / self.sum_length / nominal_hz
         self._window_length = round(WINDOW_CYCLES * sums_per_cycle)
         self._hop = max(1, round(sums_per_cycle / POINTS_PER_CYCLE))
