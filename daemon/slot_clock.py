@@ -5,7 +5,7 @@ from daemon.measure.grid import SLIDE_S, SlotGrid
 
 LOOK_S = 10.0
 CALM_S = 60.0  # between two small corrections
-MOVED_S = 0.001  # of the next tick: what arrival of blocks cannot place any better
+MOVED_S = 0.002  # of the next tick: the arrival of blocks hardly places it any better
 
 
 class SlotClock:
