@@ -7,8 +7,18 @@ import numpy as np
 import pytest
 
 from daemon.archive import EventFilter, open_archive
-from tests.after_watch_material import fill, run
+from daemon.schema import utc_seconds
+from tests.after_watch_material import LENGTH_S, RUN_UTC_S, fill, run
 from tests.database_material import foreign, rows
+from tools.coverage import NO_RUN, site_coverage
+
+
+def edit(path: Path, *sql: str) -> None:
+    connection = sqlite3.connect(path)
+    for statement in sql:
+        connection.execute(statement)
+    connection.commit()
+    connection.close()
 
 
 @pytest.fixture
@@ -76,3 +86,55 @@ def test_wrong_files_are_refused_and_nothing_is_left(
         assert found.exit_code == 2
         assert message in found.output
     assert not list(tmp_path.glob("all.db*"))
+
+
+def test_time_counts_where_every_monitor_watched(tmp_path: Path) -> None:
+    """Both watch for the same ten hours; the second has a gap of ten minutes of its own."""
+    parts = tmp_path / "hall.db", tmp_path / "office.db"
+    fill(parts[0])
+    fill(parts[1], (3600.3, 12_000.0))
+    edit(parts[1], "UPDATE log SET start_utc = '2026-11-25T12:00:00.000Z' WHERE duration_s > 0")
+    run("merge", tmp_path / "all.db", *parts)
+    coverage = site_coverage(open_archive(tmp_path / "all.db"))
+    assert coverage is not None
+    assert coverage.watched_s == pytest.approx(LENGTH_S - 2 * 600.0)
+    assert {gap.cause for gap in coverage.unseen} == {"hall: samples lost", "office: samples lost"}
+    assert "where all 2 monitors (hall, office) watched" in coverage.basis
+    log = tmp_path / "log.csv"
+    log.write_text("time\n2026-11-25T12:05:00Z\n2026-11-25T07:15:35Z\n")
+    found = run("correlate", tmp_path / "all.db", log)
+    assert "1 of 1 failure lies within 5 s of an event" in found.output
+    assert "1 failure outside the watched time" in found.output
+    assert "all 2 monitors (hall, office)" in found.output
+    # Both have a dip 3600 s into their run, at 07:15:33: the failure is near both of them.
+    assert "Events without a failure near them: 3" in found.output
+    run("report", tmp_path / "all.db", "-o", tmp_path / "report.html")
+    page = (tmp_path / "report.html").read_text()
+    assert "Time counts as watched where all 2 monitors (hall, office) watched" in page
+
+
+def test_a_monitor_that_came_later_is_said(parts: tuple[Path, Path], tmp_path: Path) -> None:
+    edit(parts[1], "UPDATE run SET started_utc = '2026-11-25T07:00:00.000Z'")
+    run("merge", tmp_path / "all.db", *parts)
+    coverage = site_coverage(open_archive(tmp_path / "all.db"))
+    assert coverage is not None
+    first = coverage.unseen[0]
+    assert first.cause == "office: the monitor did not run"
+    assert first.end_utc_s - first.start_utc_s == pytest.approx(
+        utc_seconds("2026-11-25T07:00:00Z") - RUN_UTC_S
+    )
+
+
+def test_monitors_that_took_turns_are_added_up(parts: tuple[Path, Path], tmp_path: Path) -> None:
+    edit(
+        parts[1],
+        "UPDATE run SET started_utc = '2026-11-25T20:00:00.000Z', "
+        "until_utc = '2026-11-25T21:00:00.000Z'",
+        "DELETE FROM log",
+    )
+    run("merge", tmp_path / "all.db", *parts)
+    coverage = site_coverage(open_archive(tmp_path / "all.db"))
+    assert coverage is not None
+    assert coverage.watched_s == pytest.approx(LENGTH_S - 600.0 + 3600.0)
+    assert [gap.cause for gap in coverage.unseen] == ["hall: samples lost", NO_RUN]
+    assert "never watched at the same time" in coverage.basis

@@ -9,7 +9,7 @@ from daemon.archive import Archive, open_archive
 from daemon.errors import InputError
 from daemon.page.words import duration_words, verdict_words, what_words
 from tools.correlation import Correlation, Question, correlate, read_marks
-from tools.coverage import Coverage, find_coverage
+from tools.coverage import Coverage, site_coverage
 from tools.failure_log import Failure, Reading, read_failures
 from tools.failure_options import parse_span, reading_options
 from tools.site import find_site
@@ -49,12 +49,11 @@ def command(
 
 
 def coverage_of(db: Path, archive: Archive) -> Coverage:
-    """The watch of the first monitor in a database.
+    """The watch of all monitors in a database.
 
     :raises InputError: nothing was ever watched.
     """
-    runs = archive.runs()
-    coverage = find_coverage(archive, runs[0].origin) if runs else None
+    coverage = site_coverage(archive)
     if coverage is None:
         raise InputError(f"{db}: nothing was watched: there is nothing to compare with")
     return coverage

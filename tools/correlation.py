@@ -1,5 +1,6 @@
 """Failures of the equipment held against the events of a database."""
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -56,9 +57,13 @@ class Correlation:
 
     @property
     def unmatched_occurrences(self) -> list[Occurrence]:
-        """Events without a failure near them."""
-        matched = {pair.span for pair in self.pairs}
-        return [one for number, one in enumerate(self.occurrences) if number not in matched]
+        """Events without a failure near them; one failure may have several events near it."""
+        moments = sorted(failure.utc_s for failure in self.failures)
+        return [one for one in self.occurrences if not self._is_near(one.span, moments)]
+
+    def _is_near(self, span: Span, moments: list[float]) -> bool:
+        first = bisect_left(moments, span[0] - self.window_s)
+        return first < len(moments) and moments[first] <= span[1] + self.window_s
 
 
 def read_marks(db: Path, archive: Archive) -> FailureLog:
@@ -138,5 +143,5 @@ def correlate(
         serious_only=question.serious_only,
         chance=chance(moments, spans, question.window_s, coverage.watched),
         offset=find_offset([one.utc_s for one in failures], spans, question.window_s, SEARCH_S),
-        assumptions=log.assumptions,
+        assumptions=(*log.assumptions, *([coverage.basis] if coverage.basis else [])),
     )

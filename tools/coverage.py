@@ -27,6 +27,7 @@ class Coverage:
 
     watched: tuple[Span, ...]
     unseen: tuple[Unseen, ...]
+    basis: str = ""  # of several monitors: what counts as watched, in words
 
     @property
     def since_utc_s(self) -> float:
@@ -54,6 +55,65 @@ class Coverage:
         return any(start <= utc_s <= end for start, end in self.watched)
 
 
+def site_coverage(archive: Archive) -> Coverage | None:
+    """The watch of all monitors in a database; None when none of them ever ran.
+
+    Of several monitors that were merged, time counts as watched where all of them watched: in any
+    other a disturbance may have passed one of them unseen. Monitors that never watched at the same
+    time took turns: then it is where any of them watched.
+    """
+    origins = list(dict.fromkeys(run.origin for run in archive.runs()))
+    found = {
+        origin or "unnamed": one
+        for origin in origins
+        if (one := find_coverage(archive, origin)) is not None
+    }
+    if len(found) < 2:
+        return next(iter(found.values()), None)
+    since_s = min(one.since_utc_s for one in found.values())
+    until_s = max(one.until_utc_s for one in found.values())
+    watched = [(since_s, until_s)]
+    for one in found.values():
+        watched = common(watched, one.watched)
+    if not watched:
+        return _in_turns(found, (since_s, until_s))
+    unseen = [
+        Unseen(gap.start_utc_s, gap.end_utc_s, f"{name}: {gap.cause}")
+        for name, one in found.items()
+        for gap in _whole_unseen(one, (since_s, until_s))
+    ]
+    basis = f"time counts as watched where all {len(found)} monitors ({', '.join(found)}) watched"
+    return Coverage(tuple(watched), _in_order(unseen), basis)
+
+
+def _in_turns(found: dict[str, Coverage], whole: Span) -> Coverage:
+    watched = joined(span for one in found.values() for span in one.watched)
+    logged = [
+        Unseen(start, end, f"{name}: {gap.cause}")
+        for name, one in found.items()
+        for gap in one.unseen
+        if gap.cause != NO_RUN
+        for start, end in without([(gap.start_utc_s, gap.end_utc_s)], watched)
+    ]
+    seen = joined([*watched, *((gap.start_utc_s, gap.end_utc_s) for gap in logged)])
+    pauses = [Unseen(start, end, NO_RUN) for start, end in without([whole], seen)]
+    basis = (
+        f"the {len(found)} monitors ({', '.join(found)}) never watched at the same time: time "
+        "counts as watched where one of them did"
+    )
+    return Coverage(tuple(watched), _in_order([*logged, *pauses]), basis)
+
+
+def _whole_unseen(one: Coverage, whole: Span) -> list[Unseen]:
+    """What one monitor missed of the time of all."""
+    outside = without([whole], [(one.since_utc_s, one.until_utc_s)])
+    return [*one.unseen, *(Unseen(start, end, NO_RUN) for start, end in outside)]
+
+
+def _in_order(unseen: Iterable[Unseen]) -> tuple[Unseen, ...]:
+    return tuple(sorted(unseen, key=lambda gap: (gap.start_utc_s, gap.end_utc_s, gap.cause)))
+
+
 def find_coverage(archive: Archive, origin: str | None = None) -> Coverage | None:
     """The watch of one monitor; None when it never ran.
 
@@ -75,7 +135,7 @@ def find_coverage(archive: Archive, origin: str | None = None) -> Coverage | Non
         return None
     pauses = without([(ran[0][0], ran[-1][1])], ran)
     unseen = [*logged, *(Unseen(start, end, NO_RUN) for start, end in pauses)]
-    return Coverage(tuple(watched), tuple(sorted(unseen, key=lambda gap: gap.start_utc_s)))
+    return Coverage(tuple(watched), _in_order(unseen))
 
 
 def joined(spans: Iterable[Span]) -> list[Span]:

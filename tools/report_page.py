@@ -27,7 +27,7 @@ from daemon.tolerance import Limits
 from tools.check_db import cautions
 from tools.correlate import answer_lines, moment_words, pair_cells, probability_words
 from tools.correlation import Correlation, Occurrence, find_occurrences
-from tools.coverage import Coverage, find_coverage
+from tools.coverage import Coverage, site_coverage
 from tools.drawing import Mark, svg_text
 from tools.findings import Advice, find_findings, load_advice
 from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
@@ -95,7 +95,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         date=wanted.date,
         answer=[glued(text) for text in _answer(found)],
         facts=site_facts(archive),
-        cautions=_cautions(archive),
+        cautions=_cautions(found),
         head=_head(archive),
         coverage=_coverage_words(found.coverage),
         coverage_picture=svg_text(coverage_figure(_stretch(found)), "coverage"),
@@ -123,8 +123,7 @@ def _declared_v(archive: Archive) -> dict[int, float]:
 
 
 def _gather(db: Path, archive: Archive, wanted: Wanted) -> _Gathered:
-    runs = archive.runs()
-    coverage = find_coverage(archive, runs[0].origin) if runs else None
+    coverage = site_coverage(archive)
     if coverage is None:
         raise InputError(f"{db}: nothing was watched: there is nothing to report")
     events = archive.events(EventFilter(newest_first=False))
@@ -223,14 +222,11 @@ def _passed_words(found: _Gathered) -> str:
     )
 
 
-def _cautions(archive: Archive) -> list[str]:
-    chain = archive.chain()
-    edits = [f"edited after the watch: {text}" for text in chain.findings] if chain else []
-    origins = list(dict.fromkeys(run.origin or "unnamed" for run in archive.runs()))
-    if len(origins) > 1:
-        names = ", ".join(origins)
-        edits.append(f"this database holds several monitors ({names}); coverage is of {origins[0]}")
-    return [sentence_case(text) for text in [*edits, *cautions(archive, None)]]
+def _cautions(found: _Gathered) -> list[str]:
+    chain = found.archive.chain()
+    first = [f"edited after the watch: {text}" for text in chain.findings] if chain else []
+    first += [found.coverage.basis] if found.coverage.basis else []
+    return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]
 
 
 def _head(archive: Archive) -> str:
