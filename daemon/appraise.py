@@ -1,5 +1,6 @@
 """What is said of an event beyond its measured values: verdict, labels, uncertainty, cause."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -10,10 +11,15 @@ from daemon.judge import judge
 from daemon.labels import labels_of
 from daemon.records import Event, JudgedEvent, Kind
 from daemon.settings import Settings
+from daemon.timebase import RateEstimate
 from daemon.tolerance import Profile
 from daemon.uncertainty import (
+    NO_GAIN,
+    Budget,
     Chain,
+    change_budget,
     duration_budget,
+    flicker_budget,
     frequency_budget,
     rms_budget,
     thd_budget,
@@ -26,6 +32,10 @@ VOLTAGE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
 NEUTRAL_WINDOW_S = 600.0  # shifts of a suspected neutral within this long are counted together
 TOGETHER_S = 0.1
 URGENT = "urgent"  # flag: someone may come to harm, so say it at once
+SYNCHRONISED_PPM = 5.0  # of a computer's clock that follows a time source (common practice)
+FINE_END_S = 0.001  # how well an end is found in the waveform: fine timing's own limit
+RECORDER = "the recorder's own errors"
+SIMULATED = "simulated"  # the driver that has no errors of its own
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +44,20 @@ class Stamp:
 
     start_utc_s: float
     clock: str  # how far that can be trusted
+    clock_ppm: float | None = None  # limit of the sampling clock's error; None: not known
+
+
+def clock_ppm(rate: RateEstimate | None, clock: str) -> float | None:
+    """By how much the sampling clock may be off.
+
+    All times are counted in samples at the nominal rate, so that what the rate was measured to be
+    off counts in full. A computer that follows no time source is no yardstick.
+
+    :param clock: the state of the computer's clock.
+    """
+    if rate is None or clock == "free":
+        return None
+    return abs(rate.ppm) + rate.uncertainty_ppm + SYNCHRONISED_PPM
 
 
 class Appraiser:
@@ -47,6 +71,7 @@ class Appraiser:
         self._neutral_shifts_s: list[float] = []  # when a loose neutral was suspected before
         # The scale of a recording or a simulation is part of the configuration, not measured.
         self._is_scale_given = not find_driver(settings.driver.name).is_hardware
+        self._is_simulated = settings.driver.name == SIMULATED
 
     def appraise(self, event: Event, together: Sequence[Event], stamp: Stamp) -> JudgedEvent:
         """Everything for the database.
@@ -58,15 +83,16 @@ class Appraiser:
         hint = self._hint(event, together)
         if hint is not None and hint.is_urgent:
             event = replace(event, flags=(*event.flags, URGENT))
+        budgets = self._budgets(event, stamp)
         return JudgedEvent(
-            event=event,
+            event=self._with_accuracy(event, budgets),
             judgement=judgement,
             start_utc_s=stamp.start_utc_s,
             clock=stamp.clock,
             category=category,
             cell=cell,
-            uncertainty=self._uncertainty(event),
-            duration_uncertainty_s=self._duration_uncertainty_s(event),
+            uncertainty=self._expanded(budgets.value),
+            duration_uncertainty_s=self._expanded(budgets.duration),
             cause=None if hint is None else _cause_words(hint),
             evidence=None if hint is None else _evidence_words(hint),
         )
@@ -103,30 +129,74 @@ class Appraiser:
             bool(detail.looks_like_capacitor),
         )
 
-    def _uncertainty(self, event: Event) -> float | None:
-        """Expanded (k = 2), in the event's unit; None where no budget can be drawn up."""
+    def _budgets(self, event: Event, stamp: Stamp) -> "_Budgets":
         chain = self._chains.get(event.channel)
-        if chain is None or (chain.gain_pct is None and not self._is_scale_given):
-            return None
+        if chain is None:
+            return _Budgets()
+        chain = replace(chain, clock_ppm=0.0 if self._is_simulated else stamp.clock_ppm)
+        duration = fine = None
+        detail = event.detail
+        if event.duration_s is not None and event.kind in VOLTAGE_KINDS:
+            duration = duration_budget(event.duration_s, chain)
+            if detail.start_fine_s is not None and detail.end_fine_s is not None:
+                lasted_s = detail.end_fine_s - detail.start_fine_s
+                fine = duration_budget(lasted_s, chain, FINE_END_S)
+        return _Budgets(self._value_budget(event, chain), duration, fine)
+
+    def _value_budget(self, event: Event, chain: Chain) -> Budget | None:
+        """None where none can be drawn up."""
         detail = event.detail
         if event.kind in VOLTAGE_KINDS:
-            return rms_budget(event.value, chain).expanded
+            return rms_budget(event.value, chain)
+        if event.kind is Kind.RAPID_VOLTAGE_CHANGE:
+            return change_budget(event.value, self._declared_v, chain)
         if event.kind is Kind.FREQUENCY:
-            return frequency_budget(event.value, self._declared_v, chain).expanded
+            return frequency_budget(event.value, self._declared_v, chain)
         if event.kind is Kind.DISTORTION:
-            return thd_budget(event.value, self._declared_v, chain).expanded
+            return thd_budget(event.value, self._declared_v, chain)
+        if event.kind is Kind.FLICKER:
+            return flicker_budget(event.value)
         if event.kind is Kind.TRANSIENT and detail.deviation_v and detail.width_s:
-            found = transient_budget(
-                detail.deviation_v, detail.width_s, detail.oscillation_hz, chain
-            ).expanded
-            return found if detail.is_resolved else None
+            return (
+                transient_budget(detail.deviation_v, detail.width_s, detail.oscillation_hz, chain)
+                if detail.is_resolved
+                else None
+            )
         return None
 
-    def _duration_uncertainty_s(self, event: Event) -> float | None:
-        chain = self._chains.get(event.channel)
-        if chain is None or event.duration_s is None or event.kind not in VOLTAGE_KINDS:
+    def _expanded(self, budget: Budget | None) -> float | None:
+        """At k = 2; None without a budget, or where the scale itself is not known."""
+        if budget is None or not math.isfinite(budget.expanded):
             return None
-        return duration_budget(event.duration_s, chain).expanded
+        return None if self._is_scale_unknown(budget) else budget.expanded
+
+    def _is_scale_unknown(self, budget: Budget) -> bool:
+        return NO_GAIN in budget.unknown and not self._is_scale_given
+
+    def _with_accuracy(self, event: Event, budgets: "_Budgets") -> Event:
+        """The event, with what belongs to the uncertainty beside its two figures."""
+        fine_s, without = self._expanded(budgets.fine), self._without(budgets)
+        if fine_s is None and without is None:
+            return event
+        detail = replace(event.detail, fine_uncertainty_s=fine_s, uncertainty_without=without)
+        return replace(event, detail=detail)
+
+    def _without(self, budgets: "_Budgets") -> str | None:
+        """What nobody measured, so that no uncertainty includes it."""
+        known = [budget for budget in (budgets.value, budgets.duration) if budget is not None]
+        missing = list(dict.fromkeys(name for budget in known for name in budget.unknown))
+        if not missing or self._is_simulated:
+            return None
+        return RECORDER if self._is_scale_given else ", ".join(missing)
+
+
+@dataclass(frozen=True, slots=True)
+class _Budgets:
+    """Of the value, of the duration by half cycles, and of that by the waveform's own ends."""
+
+    value: Budget | None = None
+    duration: Budget | None = None
+    fine: Budget | None = None
 
 
 def _cause_words(hint: Hint) -> str:

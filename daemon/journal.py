@@ -9,6 +9,7 @@ card that needs seconds for a commit gets fewer, larger ones.
 from dataclasses import dataclass
 
 from daemon.appraise import URGENT, Appraiser
+from daemon.archive import SERIOUS
 from daemon.backlog import Backlog
 from daemon.clock import SampleClock, Sleep, TieChange
 from daemon.daily import DailyStatistics, DayStatistics
@@ -55,6 +56,7 @@ class Account:
     measured: int = 0
     lost: int = 0
     events: int = 0
+    last_serious: int = 0  # the number of the newest event that is serious
     next_index: int = 0
 
 
@@ -162,6 +164,8 @@ class Journal:
         self.account.lost += sum(gap.n_samples for gap in out.gaps)
         self._note_days(self._daily.take(out, self._times))
         judged = [self._judged(event, out.events) for event in out.events]
+        serious = [one.event.number for one in judged if one.judgement.verdict in SERIOUS]
+        self.account.last_serious = max([self.account.last_serious, *serious])
         entries = (
             [self._unobserved(gap) for gap in out.gaps]
             + [self._neutral_earth(found) for found in out.neutral_earth]

@@ -15,6 +15,9 @@ from dataclasses import dataclass
 from daemon.resolution import resolution
 
 COVERAGE = 2.0  # k
+NO_GAIN = "gain (never calibrated)"
+NO_NOISE = "noise (not measured)"
+NO_CLOCK = "clock (error not known)"
 RECTANGULAR = 1 / math.sqrt(3)
 # A rounding error repeats where samples fall on the same places of each quarter cycle, and then
 # only a quarter of them are independent. Noise would break that up, but may be less than a step.
@@ -28,6 +31,7 @@ TRACKING_CYCLES = 4  # of the window in which a crossing is found
 HANN_NOISE_LINES = 1.5  # equivalent noise width of that window
 FREQUENCY_METHOD_HZ = 0.001  # ramps, steps and interharmonics of 1 %: `tools.accuracy`, rows F
 THD_METHOD_PCT = 0.05  # leakage into all subgroups, of the fundamental: the same, rows H
+FLICKER_METHOD_PCT = 5.0  # of Pst, the standard's own limit; `tools.accuracy`, rows of flicker
 INTERVAL_S = 0.2
 SUBGROUP_LINES = 3 * 49  # lines that make up the distortion
 HIGH_ORDER = 25  # nearly all distortion of a mains voltage lies up to here (common practice)
@@ -97,11 +101,15 @@ class Budget:
         """Such as `161.2 V ± 0.9 V (k = 2)`, with what it leaves out."""
         if not math.isfinite(self.expanded):
             return f"{self.value:.4g} {self.unit}, how far off is not known"
-        decimals = _decimals(self.expanded)
-        value, off = (f"{number:.{decimals}f}" for number in (self.value, self.expanded))
-        unit = f" {self.unit}" if self.unit else ""
         left_out = f"; not included: {', '.join(self.unknown)}" if self.unknown else ""
-        return f"{value}{unit} ± {off}{unit} (k = 2{left_out})"
+        return f"{with_spread(self.value, self.expanded, self.unit)} (k = 2{left_out})"
+
+
+def with_spread(value: float, off: float, unit: str) -> str:
+    """Such as `161.2 V ± 0.9 V`: both with the places that the uncertainty has."""
+    decimals = _decimals(off)
+    name = f" {unit}" if unit else ""
+    return f"{value:.{decimals}f}{name} ± {off:.{decimals}f}{name}"
 
 
 def _decimals(off: float) -> int:
@@ -138,6 +146,20 @@ def rms_budget(rms_v: float, chain: Chain, n_cycles: float = 1.0) -> Budget:
     return Budget(rms_v, "V", tuple(terms), floor_v, _unknown(chain, "gain", "noise"))
 
 
+def change_budget(change_v: float, rms_v: float, chain: Chain) -> Budget:
+    """Difference of two one-cycle rms values near `rms_v`; the gain scales the difference only."""
+    each = [term for term in rms_budget(rms_v, chain).terms if term.name != "gain"]
+    twice = [Term(one.name, math.sqrt(2) * one.standard, f"{one.source}, twice") for one in each]
+    terms = (*_gain(change_v, chain), *twice)
+    return Budget(change_v, "V", terms, 0.0, _unknown(chain, "gain", "noise"))
+
+
+def flicker_budget(pst: float) -> Budget:
+    """Pst over ten minutes. It is relative to the mean voltage, so that the gain cancels."""
+    term = Term("method", pst * FLICKER_METHOD_PCT / 100 * RECTANGULAR, "IEC 61000-4-15, table 5")
+    return Budget(pst, "Pst", (term,))
+
+
 def _gain(value: float, chain: Chain) -> list[Term]:
     if chain.gain_pct is None:
         return []
@@ -147,9 +169,9 @@ def _gain(value: float, chain: Chain) -> list[Term]:
 
 def _unknown(chain: Chain, *needed: str) -> tuple[str, ...]:
     missing = {
-        "gain": (chain.gain_pct is None, "gain (never calibrated)"),
-        "noise": (chain.noise_v is None, "noise (not measured)"),
-        "clock": (chain.clock_ppm is None, "clock (error not known)"),
+        "gain": (chain.gain_pct is None, NO_GAIN),
+        "noise": (chain.noise_v is None, NO_NOISE),
+        "clock": (chain.clock_ppm is None, NO_CLOCK),
     }
     return tuple(text for is_missing, text in (missing[name] for name in needed) if is_missing)
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from daemon.archive import EventRow
 from daemon.records import (
     Event,
     JudgedEvent,
@@ -53,6 +54,37 @@ def dip(number: int = 1, **changes: Any) -> Event:
         flags=(),
     )
     return replace(event, **changes)
+
+
+def event_row(number: int = 1, **changes: Any) -> EventRow:
+    """A dip as the database gives it back."""
+    row = EventRow(
+        id=number,
+        run_id=1,
+        number=number,
+        kind=Kind.DIP,
+        channel="L1",
+        group=number,
+        start_utc="2026-11-25T07:15:33.123Z",
+        end_utc="2026-11-25T07:15:33.243Z",
+        start_local="2026-11-25 08:15:33.123 +01:00",
+        start_s=60.0,
+        duration_s=0.12,
+        value=140.3,
+        unit="V",
+        value_pct=61.0,
+        threshold=207.0,
+        extreme_s=60.05,
+        below_interruption_s=None,
+        level_times=(LevelTime(90.0, 0.12), LevelTime(70.0, 0.08)),
+        verdict=Verdict.MAY_STOP,
+        limit="below 70 % for at most 0.02 s",
+        profile="iti-2000",
+        complete=True,
+        clock="synchronised",
+        flags=(),
+    )
+    return replace(row, **changes)
 
 
 def judged(event: Event, **changes: Any) -> JudgedEvent:

@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from daemon.appraise import Appraiser, Stamp
+from daemon.appraise import Appraiser, Stamp, clock_ppm
 from daemon.profiles import find_profile
 from daemon.records import NO_DETAIL, Event, EventDetail, Kind, LevelTime, Trace, Verdict
 from daemon.settings import Settings
+from daemon.timebase import RateEstimate
 from drivers.source import SourceInfo
 from tests.whole_material import CHECKOUT, settings_in
 
@@ -74,6 +75,36 @@ def test_a_converter_that_was_never_calibrated_has_no_uncertainty() -> None:
     hardware = settings.model_copy(update={"site": site, "driver": options})
     judged = appraiser(hardware).appraise(dip(), [dip()], STAMP)
     assert judged.uncertainty is None
+    without = judged.event.detail.uncertainty_without
+    assert without == "gain (never calibrated), noise (not measured), clock (error not known)"
+    # A frequency asks for no gain.
+    slow = replace(dip(), kind=Kind.FREQUENCY, value=49.0, unit="Hz", trace=None, level_times=())
+    stamp = replace(STAMP, clock_ppm=100.0)
+    again = appraiser(hardware).appraise(slow, [slow], stamp)
+    # 100 ppm of 49 Hz, rectangular, k = 2: 5.7 mHz; noise and method add little.
+    assert again.uncertainty == pytest.approx(2 * 49.0 * 100e-6 / 3**0.5, rel=0.05)
+    assert again.event.detail.uncertainty_without == "noise (not measured)"
+
+
+def test_the_waveforms_own_ends_have_an_uncertainty_of_their_own() -> None:
+    detail = EventDetail(start_fine_s=0.0, end_fine_s=0.1)
+    event = replace(dip(), detail=detail)
+    judged = appraiser(settings_in(CHECKOUT, SIMULATED)).appraise(event, [event], STAMP)
+    # Two ends within 1 ms, rectangular, k = 2: 2 x sqrt(2) x 1 ms / sqrt(3).
+    assert judged.event.detail.fine_uncertainty_s == pytest.approx(0.00163, rel=0.01)
+    assert judged.event.detail.uncertainty_without is None  # a simulation has no errors of its own
+
+
+@pytest.mark.parametrize(
+    ("rate", "clock", "ppm"),
+    [
+        (None, "synchronised", None),
+        (RateEstimate(15999.2, -50.0, 3.0, 3600.0), "free", None),
+        (RateEstimate(15999.2, -50.0, 3.0, 3600.0), "synchronised", 58.0),  # 5 for the computer's
+    ],
+)
+def test_the_clocks_error(rate: RateEstimate | None, clock: str, ppm: float | None) -> None:
+    assert clock_ppm(rate, clock) == ppm
 
 
 def test_a_transient_too_fast_for_the_rate_has_no_uncertainty() -> None:

@@ -51,12 +51,13 @@ def test_show_tells_one_event_whole(path: Path) -> None:
     ]
     assert lines[3].startswith("ITI (CBEMA) Curve, revised 2000 is meant for 120 V and 60 Hz")
     table_at = lines.index("                      Trigger  Measured")
-    assert lines[table_at + 1 : table_at + 4] == [
+    assert lines[table_at + 1 : table_at + 5] == [
         "value                 207.0 V   140.3 V",
         "of declared voltage    90.0 %    61.0 %",
         "when                 +0.000 s  +0.050 s",
+        "lasted                           0.30 s",
     ]
-    assert lines[table_at + 5 : table_at + 16] == [
+    assert lines[table_at + 6 : table_at + 17] == [
         "Started      2026-11-25 08:15:33.123 +01:00 at the site",
         "             2026-11-25T07:15:33.123Z (UTC)",
         "Ended        0.30 s later, 2026-11-25T07:15:33.423Z (UTC)",
@@ -70,7 +71,7 @@ def test_show_tells_one_event_whole(path: Path) -> None:
         "Waveform     1600 samples at 16000 Hz, from -0.500 s for 0.10 s, peak 325.0 V",
         "",
     ]
-    assert lines[table_at + 16] == "One-cycle rms in V; the dashes are the trigger, 207.0 V"
+    assert lines[table_at + 17] == "One-cycle rms in V; the dashes are the trigger, 207.0 V"
 
 
 def test_show_keeps_the_margins_of_a_profile_that_is_gone(path: Path) -> None:

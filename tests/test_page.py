@@ -137,8 +137,8 @@ def test_an_event_row_says_when_what_how_long_and_what_it_means(place: Place) ->
     # 1.03 days before 17:32:11 UTC is 16:48:59 UTC the day before, 17:48:59 in Vienna
     assert 'datetime="2026-03-03T16:48:59.000Z" title="2026-03-03T16:48:59.000Z (UTC)"' in row
     assert (
-        "yesterday 17:48:59 dip (sag) L1, no. 1 92.1 V 40.0 % 0.31 s equipment may stop "
-        "limit passed: below 70 % for at most 0.02 s"
+        "yesterday 17:48:59 dip (sag) L1, no. 1 92.1 V 40.0 % of declared 0.31 s "
+        "equipment may stop limit passed: below 70 % for at most 0.02 s"
     ) in place.text()
 
 

@@ -4,9 +4,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daemon.accuracy_words import accuracy_remark, sure_duration, sure_value
 from daemon.archive import Archive, EventRow
 from daemon.margin_words import margin_words, severity_words
 from daemon.page.words import (
+    clock_words,
     duration_words,
     kind_words,
     sentence_case,
@@ -95,7 +97,7 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
         ("Longest", level_words(event)),
         ("Supply lost", f"for {duration_words(lost_s)}" if lost_s else ""),
         ("Uncertainty", uncertainty_words(event, known)),
-        ("Clock", event.clock),
+        ("Clock", clock_words(event.clock)),
         ("Failure", _failure_words(event, known.failures)),
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
     ]
@@ -113,14 +115,12 @@ def level_words(event: EventRow) -> str:
 
 
 def _rows(event: EventRow, supply: Supply | None) -> list[tuple[str, str, str]]:
-    rows = [
-        ("Value", value_words(event.threshold, event.unit), value_words(event.value, event.unit))
-    ]
+    rows = [("Value", value_words(event.threshold, event.unit), sure_value(event))]
     whole = _whole(event, supply)
     if whole is not None:
         trigger = f"{100 * event.threshold / whole:.1f} %"
         rows.append(("Of declared", trigger, f"{event.value_pct:.1f} %"))
-    lasted = "end not seen" if event.duration_s is None else duration_words(event.duration_s)
+    lasted = sure_duration(event, None)
     rows.append(("When reached", "0 s", f"{event.extreme_s - event.start_s:+.3f} s"))
     rows.append(("Duration", "", lasted if event.complete else f"{lasted}; not both ends seen"))
     return rows
@@ -138,8 +138,8 @@ def _whole(event: EventRow, supply: Supply | None) -> float | None:
 
 def uncertainty_words(event: EventRow, known: Known) -> str:
     """Of sampling and method, as the project holds itself to; the sensor comes on top."""
-    if event.uncertainty is not None:
-        return _stored_uncertainty(event)
+    if event.uncertainty is not None or event.detail.uncertainty_without:
+        return accuracy_remark(event)
     supply = known.supplies.get(event.run_id)
     beside = "; what sensor and scaling add is not known here"
     if event.kind in OF_VOLTAGE and supply is not None:
@@ -153,15 +153,6 @@ def uncertainty_words(event: EventRow, known: Known) -> str:
         loss_pct = resolution(known.rates_hz[event.run_id]).peak_loss_pct(event.duration_s, None)
         return f"the peak may be higher by {loss_pct:.0f} % and more: sampling can miss it"
     return ""
-
-
-def _stored_uncertainty(event: EventRow) -> str:
-    """As the monitor kept it with the event, at k = 2: about 95 % of all cases."""
-    assert event.uncertainty is not None
-    text = f"±{value_words(event.uncertainty, event.unit)}"
-    if event.duration_uncertainty_s is not None:
-        text += f", ±{duration_words(event.duration_uncertainty_s)}"
-    return f"{text} (k = 2, as known to the monitor)"
 
 
 def _failure_words(event: EventRow, failures: Correlation | None) -> str:

@@ -6,10 +6,11 @@ from pathlib import Path
 import click
 import numpy as np
 
+from daemon.accuracy_words import sure_duration, sure_value
 from daemon.archive import Archive, EventRow, open_archive
 from daemon.groups import join_rows, line_names
 from daemon.margin_words import margin_words, severity_words
-from daemon.page.words import duration_words, value_words, verdict_words, what_words
+from daemon.page.words import clock_words, duration_words, value_words, verdict_words, what_words
 from daemon.profiles import scope_warning
 from daemon.records import Judgement, Kind, Waveform
 from daemon.tolerance import SupplyProfile
@@ -45,7 +46,7 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     judgement = judgements.of(event)
     lines += wrapped(_meaning(judgement), width)
     lines += [line for text in _warnings(event, judgements) for line in wrapped(text, width)]
-    lines += ["", *_measured(event, supply)]
+    lines += ["", *_measured(event, supply, open_run_id)]
     severity = ("Severity", severity_words(judgement))
     together = [("Same time", _company(archive, event)), *_together(archive, event, settings)]
     further = further_facts(event, _sample_rate_hz(archive, event))
@@ -84,15 +85,16 @@ def _warnings(event: EventRow, judgements: StoredJudgements) -> list[str]:
     return [*found, warning] if warning else found
 
 
-def _measured(event: EventRow, supply: dict[str, object]) -> list[str]:
+def _measured(event: EventRow, supply: dict[str, object], open_run_id: int | None) -> list[str]:
     """What set the event off, and the extreme that it reached, side by side."""
     trigger_pct = _trigger_pct(event, supply)
     noun, measured_pct = _of_what(event.kind), f"{event.value_pct:.1f} %"
     extreme_s = f"{event.extreme_s - event.start_s:+.3f} s"
     rows = [
-        ("value", value_words(event.threshold, event.unit), value_words(event.value, event.unit)),
+        ("value", value_words(event.threshold, event.unit), sure_value(event)),
         ("of " + noun, "" if trigger_pct is None else f"{trigger_pct:.1f} %", measured_pct),
         ("when", "+0.000 s", extreme_s),
+        ("lasted", "", sure_duration(event, open_run_id)),
     ]
     if not noun:
         del rows[1]
@@ -119,7 +121,7 @@ def _facts(
         ("Started", f"{event.start_local} at the site"),
         ("", f"{event.start_utc} (UTC)"),
         ("Ended", _end(event)),
-        ("Clock", event.clock),
+        ("Clock", clock_words(event.clock)),
         *_times(event),
         *more_facts,
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),

@@ -5,6 +5,7 @@ from datetime import datetime, tzinfo
 
 import numpy as np
 
+from daemon.accuracy_words import accuracy_remark, sure_duration, sure_value
 from daemon.archive import EventRow
 from daemon.labels import disdip_cell, ieee_1159_category
 from daemon.margin_words import margin_words, severity_words
@@ -15,8 +16,8 @@ from daemon.page.levels import Level
 from daemon.page.tally import Tally
 from daemon.page.verdict_shapes import level_of
 from daemon.page.words import (
+    clock_words,
     duration_words,
-    lasted_words,
     local_time,
     sentence_case,
     value_words,
@@ -28,6 +29,12 @@ from daemon.records import Judgement, Kind, Trace, Waveform
 
 PLOT_HEIGHT = 200
 _VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
+_VALUES = {
+    Kind.DISTORTION: "Distortion, of the fundamental",
+    Kind.UNBALANCE: "Unbalance u2, negative over positive sequence",
+    Kind.FLICKER: "Flicker over 10 minutes",
+    Kind.FREQUENCY: "Frequency over 10 s",
+}
 _IN_VOLTS = (*_VOLTAGE, Kind.TRANSIENT)
 _MOST_TICKS = 8
 
@@ -82,6 +89,7 @@ class EventPage:
     meaning: str
     reason: str
     compared: tuple[Compared, ...]
+    accuracy: str  # how its ± is meant
     facts: tuple[Fact, ...]
     cause: str
     evidence: str
@@ -123,7 +131,8 @@ def build_event_page(archive: Tally, number_: int, place: Place) -> EventPage:
         meaning=sentence_case(verdict_words(row.verdict)),
         reason=_reason(judged),
         compared=_compared(row, place),
-        facts=(*_facts(archive, row, place), *detail_facts(row.detail)),
+        accuracy=accuracy_remark(row),
+        facts=(*_facts(archive, row, place), *detail_facts(row)),
         cause=row.cause or "",
         evidence=row.evidence or "",
         plots=_plots(row, archive.trace(row.id), archive.waveforms(row.id), place),
@@ -142,27 +151,16 @@ def _reason(judged: Judgement) -> str:
 
 
 def _compared(row: EventRow, place: Place) -> tuple[Compared, ...]:
-    spread = _spread(row.uncertainty, row.unit)
-    found = [
-        Compared("Value", value_words(row.threshold, row.unit),
-                 f"{value_words(row.value, row.unit)}{spread}"),
-    ]  # fmt: skip
+    found = [Compared(_VALUES.get(row.kind, "Value"), value_words(row.threshold, row.unit),
+                      sure_value(row))]  # fmt: skip
     whole = _whole(row.kind, place)
     if whole is not None:
         trigger_pct = 100 * row.threshold / whole[0]
         found.append(Compared(whole[1], f"{trigger_pct:.1f} %", f"{row.value_pct:.1f} %"))
     extreme_s = row.extreme_s - row.start_s
     found.append(Compared("When", "start", f"{_ahead(extreme_s)} after the start"))
-    lasted = lasted_words(row, place.open_run_id)
-    how_sure = (
-        f" ± {duration_words(row.duration_uncertainty_s)}" if row.duration_uncertainty_s else ""
-    )
-    found.append(Compared("Lasted", "", f"{lasted}{how_sure}"))
+    found.append(Compared("Lasted", "", sure_duration(row, place.open_run_id)))
     return tuple(found)
-
-
-def _spread(uncertainty: float | None, unit: str) -> str:
-    return "" if uncertainty is None else f" ± {uncertainty:.2g} {unit}"
 
 
 def _ahead(time_s: float) -> str:
@@ -195,7 +193,7 @@ def _facts(archive: Tally, row: EventRow, place: Place) -> list[Fact]:
         Fact("Channel", row.channel),
         Fact("Started", _clock_words(row.start_utc, place), f"{row.start_utc} (UTC)"),
         Fact("Ended", ended, "" if row.end_utc is None else f"{row.end_utc} (UTC)"),
-        Fact("Clock then", row.clock, "" if clock is Level.GOOD else "times may be off", clock),
+        Fact("Clock then", clock_words(row.clock), "", clock),
         Fact("Supply lost", "" if not lost_s else f"for {duration_words(lost_s)}"),
         Fact("Category", category or "", "by IEEE 1159"),
         Fact("Table cell", cell or "", "UNIPEDE grid, depth and duration"),

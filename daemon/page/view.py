@@ -20,6 +20,7 @@ from daemon.page.words import (
     local_time,
     plain_words,
     sentence_case,
+    share_words,
     value_words,
     verdict_words,
     what_words,
@@ -253,7 +254,7 @@ def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventVi
         kind=kind_words(row.kind),
         channel=row.channel,
         value=value_words(row.value, row.unit),
-        value_pct=_share(row),
+        value_pct=share_words(row),
         lasted=lasted_words(row, open_run_id),
         level=level_of(row),
         shape=shape_of(row),
@@ -261,14 +262,6 @@ def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventVi
         limit=row.limit or "",
         note=_note(row),
     )
-
-
-def _share(row: EventRow) -> str:
-    """What a voltage is of the declared one; the value itself says it all for the others."""
-    if row.unit != "V":
-        return ""
-    share = f"{row.value_pct:.1f} %"
-    return f"{share} of peak" if row.kind == "transient" else share
 
 
 def _note(row: EventRow) -> str:

@@ -19,6 +19,18 @@ _VERDICTS = {
     "may_damage": "may damage equipment",
     "beyond_limit": "beyond the supply limit",
 }
+_WHOLES = {
+    **dict.fromkeys(("dip", "swell", "interruption", "rapid_voltage_change"), "of declared"),
+    "transient": "of declared peak",
+    "distortion": "of the fundamental",
+    "unbalance": "u2: negative over positive sequence",
+    "flicker": "over 10 minutes",
+}
+_CLOCKS = {
+    "free": "not synchronised: the time may be off by any amount",
+    "corrected": "corrected: the clock was set after the event",
+    "recording": "the times are those of the recording or the simulation",
+}
 _LINKS = {
     "dip": "to",
     "swell": "to",
@@ -34,7 +46,9 @@ def number(value: float | None, digits: int) -> str:
 
 
 def value_words(value: float | None, unit: str) -> str:
-    """A value with its unit: `92.1 V`, `49.380 Hz`."""
+    """A value with its unit: `92.1 V`, `49.380 Hz`, `Pst 1.20`."""
+    if unit == "Pst":
+        return f"{unit} {number(value, 2)}"
     return f"{number(value, _DIGITS.get(unit, 2))} {unit}".rstrip()
 
 
@@ -113,10 +127,12 @@ def verdict_words(verdict: str | None) -> str:
 
 
 def lasted_words(row: EventRow, open_run_id: int | None) -> str:
-    """How long an event lasted.
+    """How long an event lasted. A rapid voltage change may be a single step.
 
     :param open_run_id: the run that is being watched now: only its open events still go on.
     """
+    if row.kind == "rapid_voltage_change" and row.duration_s == 0:
+        return "one step"
     if row.duration_s is not None:
         return duration_words(row.duration_s)
     return "still going on" if row.run_id == open_run_id else "end not seen"
@@ -130,7 +146,21 @@ def what_words(row: EventRow, open_run_id: int | None) -> str:
     phrase = f"{kind_words(row.kind)} {link} {value}"
     if row.duration_s is None:
         return f"{phrase} on {row.channel}, {lasted}"
-    return f"{phrase} for {lasted} on {row.channel}"
+    return f"{phrase} {'in' if lasted == 'one step' else 'for'} {lasted} on {row.channel}"
+
+
+def share_words(row: EventRow) -> str:
+    """What the value is a share of: `49.8 % of declared`, for a voltage, or `of the fundamental`.
+
+    Empty where the value says it all.
+    """
+    whole = _WHOLES.get(row.kind, "")
+    return f"{row.value_pct:.1f} % {whole}" if whole and row.unit == "V" else whole
+
+
+def clock_words(clock: str) -> str:
+    """How far the time of an event can be trusted."""
+    return _CLOCKS.get(clock, clock)
 
 
 def ordinal(order: int) -> str:
