@@ -50,8 +50,12 @@ class Watch:
             {name: pss_kb(pid) for name, pid in self.pids.items()},
             _size(self.database.with_name(self.database.name + "-wal")),
             _size(self.database),
-            written_bytes(self.pids["measuring"]),
+            self.written_bytes(),
         )
+
+    def written_bytes(self) -> int:
+        """By the measuring process so far; 0: it is gone."""
+        return written_bytes(self.pids["measuring"])
 
 
 def pss_kb(pid: int) -> int:

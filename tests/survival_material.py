@@ -144,7 +144,8 @@ class Proof:
         """Write the row where `tools.prove` looks for it, and fail if anything was lost."""
         table = os.environ.get("HALFCYCLE_PROOF")
         if table:
-            row = {"fault": self.fault, "times": self.times, "lost": len(self.lost)}
+            row: dict[str, Any] = {"fault": self.fault, "times": self.times, "lost": len(self.lost)}
+            row["test"] = os.environ.get("PYTEST_CURRENT_TEST", "").removesuffix(" (call)")
             with Path(table).open("a", encoding="utf-8") as file:
                 file.write(json.dumps(row) + "\n")
         assert self.times > 0, "no fault was injected"

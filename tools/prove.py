@@ -1,11 +1,17 @@
-"""`python -m tools.prove`: faults injected by the tests, and what each of them cost, as a table."""
+"""`python -m tools.prove`: faults injected by the tests, and what each of them cost, as a table.
+
+A test that injects faults notes a row for each (tests/survival_material.py, `Proof`). Of the others
+(fuzzing, device faults) each file is a row: its tests are what was injected, those that failed are
+what was lost. What was skipped has a row too: it is not proved.
+"""
 
 import json
 import os
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass
+import xml.etree.ElementTree as ET
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -13,7 +19,17 @@ import click
 from tools.text import table
 
 CHECKOUT = Path(__file__).resolve().parent.parent
-SCENARIOS = ("tests/test_survival.py", "tests/test_retention.py")
+SCENARIOS = (
+    "tests/test_survival*.py",
+    "tests/test_retention*.py",
+    "tests/test_driver_faults*.py",
+    "tests/test_fuzz*.py",
+    "tests/test_week*.py",
+    "tests/test_soak*.py",
+)
+QUICK_MIN = 2.0
+FAULTS_MIN = 20.0  # what survival and retention take on two processors that do nothing else
+MINUTES_AN_HOUR = 0.2  # of simulated time
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,28 +39,89 @@ class Row:
     fault: str
     times: int
     lost: int
+    is_skipped: bool = False
+
+    @property
+    def verdict(self) -> str:
+        if self.is_skipped:
+            return "not run"
+        return "fails" if self.lost else "holds"
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One test as pytest reports it."""
+
+    file: str  # tests/test_x.py
+    name: str
+    outcome: str  # passed, failed, skipped
+
+    @property
+    def test_id(self) -> str:
+        return f"{self.file}::{self.name}"
 
 
 @click.command()
-@click.option("--quick", is_flag=True, help="Only what the ordinary tests run: a minute.")
-def main(quick: bool) -> None:
-    """Run every fault scenario and print a table; ends with 1 when one of them does not hold.
-
-    Everything takes up to 25 minutes on two processors.
-    """
+@click.option("--quick", is_flag=True, help="Only what the ordinary tests run: two minutes.")
+@click.option(
+    "--hours",
+    type=click.FloatRange(0.1, 10_000),
+    default=168.0,
+    show_default=True,
+    help="Simulated time of the week on three lines, in hours.",
+)
+@click.option(
+    "--soak-hours",
+    type=click.FloatRange(0.02, 10_000),
+    default=1.0,
+    show_default=True,
+    help="How long the soak at real time lasts, in hours.",
+)
+def main(quick: bool, hours: float, soak_hours: float) -> None:
+    """Run every fault scenario and print a table; ends with 1 when one of them does not hold."""
+    click.echo(estimate(quick, hours, soak_hours))
     with tempfile.TemporaryDirectory() as folder:
-        notes = Path(folder) / "proof.jsonl"
+        notes, report = Path(folder) / "proof.jsonl", Path(folder) / "report.xml"
         notes.touch()
-        command = [sys.executable, "-m", "pytest", *SCENARIOS, "-q", "--no-header", "-rf"]
+        command = [sys.executable, "-m", "pytest", *scenario_files(CHECKOUT), "-q", "-rf"]
+        command += ["--no-header", f"--junitxml={report}", "-o", "junit_family=xunit2"]
         command += ["-m", "not soak" if quick else "soak or not soak"]
-        environment = {**os.environ, "HALFCYCLE_PROOF": str(notes), "PYTHONPATH": str(CHECKOUT)}
+        environment = {
+            **os.environ,
+            "HALFCYCLE_PROOF": str(notes),
+            "HALFCYCLE_WEEK_HOURS": f"{hours:g}",
+            "HALFCYCLE_SOAK_HOURS": f"{soak_hours:g}",
+            "PYTHONPATH": str(CHECKOUT),
+        }
         done = subprocess.run(command, cwd=CHECKOUT, env=environment, check=False)
-        rows = read_rows(notes.read_text(encoding="utf-8"))
+        text = notes.read_text(encoding="utf-8")
+        rows = read_rows(text)
+        if report.exists():
+            rows += rows_without_notes(cases(report), noted_tests(text))
     click.echo("\n".join(proof_table(rows)))
     if done.returncode not in (0, 1):
         click.echo(f"The tests broke off with status {done.returncode}: rows are missing.")
-    if done.returncode or not rows or any(row.lost for row in rows):
+    if done.returncode or not rows or any(row.verdict != "holds" for row in rows):
         sys.exit(1)
+
+
+def estimate(quick: bool, hours: float, soak_hours: float) -> str:
+    """How long it will take, before it begins."""
+    if quick:
+        return f"About {QUICK_MIN:.0f} minutes."
+    week_min, soak_min = hours * MINUTES_AN_HOUR, soak_hours * 60
+    total_min = FAULTS_MIN + week_min + soak_min
+    return (
+        f"About {total_min:.0f} minutes on two processors that do nothing else: faults "
+        f"{FAULTS_MIN:.0f}, {hours:g} simulated hours {week_min:.0f}, soak at real time "
+        f"{soak_min:.0f}."
+    )
+
+
+def scenario_files(checkout: Path) -> list[str]:
+    """The files there are, by their pattern and name."""
+    found = [path for pattern in SCENARIOS for path in sorted(checkout.glob(pattern))]
+    return [str(path.relative_to(checkout)) for path in found]
 
 
 def read_rows(text: str) -> list[Row]:
@@ -53,17 +130,49 @@ def read_rows(text: str) -> list[Row]:
     for line in text.splitlines():
         note = json.loads(line)
         before = found.get(note["fault"], Row(note["fault"], 0, 0))
-        found[before.fault] = Row(
-            before.fault, before.times + note["times"], before.lost + note["lost"]
+        found[before.fault] = replace(
+            before, times=before.times + note["times"], lost=before.lost + note["lost"]
         )
     return list(found.values())
 
 
+def noted_tests(text: str) -> set[str]:
+    """The tests that noted a row of their own."""
+    return {json.loads(line).get("test", "") for line in text.splitlines()}
+
+
+def cases(report: Path) -> list[Case]:
+    """What pytest reported of each test (JUnit XML, xunit2)."""
+    found = []
+    for case in ET.parse(report).iter("testcase"):
+        file = case.get("classname", "").replace(".", "/") + ".py"
+        outcome = "passed"
+        if case.find("skipped") is not None:
+            outcome = "skipped"
+        if case.find("failure") is not None or case.find("error") is not None:
+            outcome = "failed"
+        found.append(Case(file, case.get("name", ""), outcome))
+    return found
+
+
+def rows_without_notes(tests: list[Case], noted: set[str]) -> list[Row]:
+    """A row for each file's tests that noted nothing, and one for what was skipped in it."""
+    rows = []
+    for file in dict.fromkeys(case.file for case in tests):
+        ours = [case for case in tests if case.file == file and case.test_id not in noted]
+        run = [case for case in ours if case.outcome != "skipped"]
+        n_failed = sum(case.outcome == "failed" for case in run)
+        n_skipped = len(ours) - len(run)
+        if run:
+            rows.append(Row(f"other tests of {file}", len(run), n_failed))
+        if n_skipped:
+            rows.append(Row(f"skipped in {file}", n_skipped, 0, is_skipped=True))
+    return rows
+
+
 def proof_table(rows: list[Row]) -> list[str]:
     """Fault, times injected, lost, verdict."""
-    cells = [
-        [row.fault, str(row.times), str(row.lost), "fails" if row.lost else "holds"] for row in rows
-    ]
+    cells = [[row.fault, str(row.times), str(row.lost), row.verdict] for row in rows]
     return table(("Fault", "Injected", "Lost", "Verdict"), cells, right=("Injected", "Lost"))
 
 
