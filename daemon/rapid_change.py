@@ -4,7 +4,8 @@ The voltage is steady while each of the last 100 (50 Hz) or 120 (60 Hz) `urms_ha
 within the threshold of their mean, the newest included. A change starts with the value that ends
 this, and is over when the voltage is steady again, then within the threshold less the hysteresis.
 That takes a full second of quiet values, which do not belong to the change and are taken off its
-duration. What reaches a dip or swell threshold is a dip or a swell, and no rapid change.
+duration. What reaches a dip or swell threshold is a dip or a swell, and no rapid change; nor is the
+way back from one that had become steady.
 
 The steady-state rule is as the standard's text has it; that the mean includes the newest value,
 and that the reference is the mean just before the start, is our reading of it.
@@ -118,7 +119,9 @@ class RapidChangeDetector:
                 changes += self._end(float(index[max(now - self._n, 0)]), float(mean[now - first]))
             else:
                 before_v = float(urms[now - self._n : now].mean())
-                self._open = _Open(float(index[now]), before_v, before_v, float(index[now]))
+                is_in_dip = not self._limits.dip_v <= before_v <= self._limits.swell_v
+                at = float(index[now])
+                self._open = _Open(at, before_v, before_v, at, is_in_dip)
             self._was_steady = not self._was_steady
         return changes
 

@@ -41,6 +41,13 @@ def drop_and_recovery(bottom: float) -> Floats:
     return np.concatenate([steady(100, 300), steady(bottom, 40), tail])
 
 
+@pytest.mark.parametrize(("inside", "between"), [(80, 92), (86, 93.5), (115, 107)])
+def test_the_way_back_from_a_long_dip_or_swell_is_none(inside: float, between: float) -> None:
+    """A second inside it is steady; the one value half way back lies within both thresholds."""
+    values = np.concatenate([steady(100, 300), steady(inside, 300), [between], steady(100, 300)])
+    assert found(values, limits(3)) == []
+
+
 def test_step_of_four_per_cent() -> None:
     (change,) = found(step(), limits(3))
     # The mean before holds the 98 once: 99.98. Then 96 for good.
@@ -156,7 +163,7 @@ def plain_loop(x: Floats, threshold: float, hysteresis: float, n: int) -> list[t
             reference = x[i - n : i].mean()
         elif not is_steady and quiet:
             is_steady, limit = True, threshold
-            whole = x[start : i + 1]
+            whole = np.append(x[start : i + 1], reference)  # a dip that had become steady is one
             if whole.min() >= 90 and whole.max() <= 110:
                 largest = float(np.abs(whole - reference).max())
                 out.append((start, max(0, i - start - n), largest, abs(float(mean - reference))))
