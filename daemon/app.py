@@ -9,12 +9,14 @@ from typing import Protocol
 from daemon.acquisition import CLOSE_TIMEOUT_S, Acquisition, DeviceFault, Fetched
 from daemon.clock import SampleClock
 from daemon.errors import InputError
+from daemon.front_panel import FrontPanel
+from daemon.indicators import WatchState, open_board
 from daemon.journal import Journal, Subject
 from daemon.live import SHOWN_CYCLES, Fixed, LiveValues, Progress, build_snapshot
 from daemon.notify import notify
 from daemon.pipeline import Pipeline
 from daemon.profiles import find_profile, scope_warning, user_profile_dir
-from daemon.records import Output
+from daemon.records import LogKind, Output
 from daemon.runtime import PageProcess, claim_database, runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
@@ -30,6 +32,10 @@ from drivers.errors import SourceEnded, SourceFailed
 FETCH_TIMEOUT_S = 0.5
 SNAPSHOT_S = 1.0
 SNAPSHOT_NAME = "status.json"
+WITH_BUTTON = "marked with the button"
+SHUTDOWN = "ended with the shutdown button"
+POWER_LOST = "the computer's own supply is lost; watching goes on for as long as its battery lasts"
+POWER_RETURNED = "the computer's own supply is back; its battery bridged the time"
 
 
 class Stop(Protocol):
@@ -68,10 +74,13 @@ class Monitor:
         self._settings = settings
         self._clock = clock
         self._lag_s = self._next_snapshot_s = 0.0
+        self._is_shutdown = False
         profile = _profile(settings)
         with ExitStack() as undo:
             self._claim = claim_database(settings.store.path)
             undo.callback(self._claim.close)
+            self._panel = FrontPanel(open_board(settings.gpio))
+            undo.callback(self._panel.close)
             self._acquisition = Acquisition(settings.driver)
             undo.callback(self._acquisition.close)
             self._info = self._acquisition.open()
@@ -125,7 +134,7 @@ class Monitor:
 
     def _watch(self, stop: Stop, watcher: Watcher | None) -> None:
         with suppress(SourceEnded):
-            while not stop.is_set():
+            while not (stop.is_set() or self._is_shutdown):
                 self._turn(watcher)
             self._acquisition.stop()
             while (fetched := self._acquisition.fetch(CLOSE_TIMEOUT_S)) is not None:
@@ -142,6 +151,8 @@ class Monitor:
             self._journal.fault(fetched.text)
         now_s = self._clock.monotonic_ns() / 1e9
         self._vigil.hear(fetched, now_s)
+        if self._panel.is_due(now_s):
+            self._look_at_panel(now_s)
         if now_s >= self._next_snapshot_s:
             self._next_snapshot_s = now_s + SNAPSHOT_S
             self._every_second(now_s)
@@ -176,6 +187,26 @@ class Monitor:
         self._write_snapshot(self._state(now_s))
         if self._vigil.is_well(now_s):
             notify("WATCHDOG=1")
+
+    def _look_at_panel(self, now_s: float) -> None:
+        state = self._state(now_s)
+        has_fault = state is not State.WATCHING
+        serious = self._journal.account.last_serious
+        try:
+            actions = self._panel.look(WatchState(True, serious, has_fault), now_s)
+        except SourceFailed as error:  # measuring is worth more than a light
+            self._journal.fault(str(error))
+            return
+        for _ in range(actions.n_marks):
+            self._journal.log(LogKind.MARK, WITH_BUTTON)
+        if actions.power_lost:
+            self._journal.fault(POWER_LOST)
+            self._journal.commit()
+        if actions.power_returned:
+            self._journal.log(LogKind.SUPPLY_RETURNED, POWER_RETURNED)
+        if actions.is_shutdown:
+            self._journal.log(LogKind.MARK, SHUTDOWN)
+            self._is_shutdown = True
 
     def _state(self, now_s: float) -> State:
         if not self._vigil.has_samples(now_s):
@@ -214,6 +245,7 @@ class Monitor:
         """Finish what is under way and close everything, whatever made the run end."""
         notify("STOPPING=1")
         self._acquisition.close()
+        self._panel.close()
         try:
             self._keep(self._pipeline.finish())
             self._journal.end(is_orderly=is_orderly)

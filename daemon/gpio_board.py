@@ -1,17 +1,27 @@
 """Light and buttons on the lines of the GPIO header, through gpiozero."""
 
 from collections import deque
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 
 from gpiozero import LED, Button, DigitalInputDevice, GPIOZeroError
 
 from daemon.indicators import Inputs, Light
 from daemon.settings_tables import Gpio
-from drivers.errors import SourceUnavailable
+from drivers.errors import SourceFailed, SourceUnavailable
 
 BLINK_S = 0.8
 FAST_S = 0.1
 BOUNCE_S = 0.05
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """A fault of the lines in our own words."""
+    try:
+        yield
+    except (GPIOZeroError, OSError) as error:
+        raise SourceFailed(f"gpio: {error}") from error
 
 
 class GpioBoard:
@@ -37,28 +47,36 @@ class GpioBoard:
             self._undo = undo.pop_all()
 
     def poll(self) -> Inputs:
-        """Presses since the last call, and what the power-fail line says now."""
+        """Presses since the last call, and what the power-fail line says now.
+
+        :raises SourceFailed: a line cannot be read.
+        """
         n_marks = 0
         while self._presses:
             self._presses.popleft()
             n_marks += 1
         is_held = bool(self._holds)
         self._holds.clear()
-        is_lost = self._power is not None and bool(self._power.is_active)
+        with _told():
+            is_lost = self._power is not None and bool(self._power.is_active)
         return Inputs(n_marks, is_held, is_lost)
 
     def show(self, light: Light) -> None:
-        """Set the status light; nothing happens when it already shows that."""
+        """Set the status light; nothing happens when it already shows that.
+
+        :raises SourceFailed: the line cannot be set.
+        """
         if self._light is None or light is self._shown:
             return
+        with _told():
+            if light is Light.STEADY:
+                self._light.on()
+            elif light is Light.OFF:
+                self._light.off()
+            else:
+                half_s = FAST_S if light is Light.FAST else BLINK_S
+                self._light.blink(on_time=half_s, off_time=half_s)
         self._shown = light
-        if light is Light.STEADY:
-            self._light.on()
-        elif light is Light.OFF:
-            self._light.off()
-        else:
-            half_s = FAST_S if light is Light.FAST else BLINK_S
-            self._light.blink(on_time=half_s, off_time=half_s)
 
     def close(self) -> None:
         """Let go of the lines; the light goes off."""

@@ -9,8 +9,8 @@ from enum import StrEnum
 from importlib import import_module
 from typing import Protocol
 
+from daemon.errors import InputError
 from daemon.settings_tables import Gpio
-from drivers.errors import SourceUnavailable
 
 POWER_TURNS = 2  # the line must say the same for so many turns: contacts bounce, and so does mains
 
@@ -38,7 +38,7 @@ class WatchState:
     """How the watch goes."""
 
     is_watching: bool
-    n_serious_events: int  # so far in this run
+    n_serious_events: int  # so far in this run, or any number that grows with each
     has_fault: bool
 
 
@@ -57,11 +57,17 @@ class Board(Protocol):
     """The lines themselves."""
 
     def poll(self) -> Inputs:
-        """What came since the last call."""
+        """What came since the last call.
+
+        :raises SourceFailed: the lines cannot be read.
+        """
         ...
 
     def show(self, light: Light) -> None:
-        """Set the status light."""
+        """Set the status light.
+
+        :raises SourceFailed: it cannot be set.
+        """
         ...
 
     def close(self) -> None:
@@ -108,13 +114,17 @@ class Indicators:
 def open_board(gpio: Gpio) -> Board | None:
     """The configured lines, or None when there are none. gpiozero is imported only here.
 
-    :raises SourceUnavailable: gpiozero is not installed, or a line cannot be had.
+    :raises InputError: gpiozero is not installed, so the configuration asks for too much.
+    :raises SourceUnavailable: a line cannot be had.
     """
     if not gpio.is_used:
         return None
     try:
         module = import_module("daemon.gpio_board")
     except ImportError as error:
-        raise SourceUnavailable(f"the table gpio needs gpiozero: {error}") from error
+        raise InputError(
+            f"the table gpio needs gpiozero, which is not installed ({error}): "
+            "pip install 'halfcycle[pi]', or leave the table out"
+        ) from error
     board: Board = module.GpioBoard(gpio)
     return board

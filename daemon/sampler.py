@@ -105,9 +105,10 @@ class Sampler:
             source.close()
             self._wait(wait_s)
             try:
-                source.open()
+                self._open_again(source, info)
                 break
-            except (SourceUnavailable, SourceFailed) as error:
+            except (SourceUnavailable, SourceFailed, OptionError) as error:
+                # it worked before, so options that do not fit now are the device's fault
                 self._report_fault(error)
                 wait_s = min(2 * wait_s, LONGEST_WAIT_S)
         away_s = (self._clock.monotonic_ns() - self._seen_ns) / 1e9
@@ -116,6 +117,17 @@ class Sampler:
         self._n_dropped += n_away
         self._index_offset = self._next_index + n_away
         self._next_index = self._index_offset
+
+    @staticmethod
+    def _open_again(source: Source, before: SourceInfo) -> None:
+        """:raises SourceUnavailable: what is there now is not what was there before."""
+        now = source.open()
+        if (now.inputs, now.sample_rate_hz) != (before.inputs, before.sample_rate_hz):
+            raise SourceUnavailable(
+                f"the device came back different: {now.sample_rate_hz:g} Hz on "
+                f"{', '.join(now.inputs)} instead of {before.sample_rate_hz:g} Hz on "
+                f"{', '.join(before.inputs)}"
+            )
 
     def _place(self, block: Block, info: SourceInfo) -> None:
         """Put a block into the ring, or count it as lost when a live input finds no room."""

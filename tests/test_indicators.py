@@ -4,17 +4,32 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
+from threading import Event
 
 import pytest
-from gpiozero import Device
+from gpiozero import LED, Device
 from gpiozero.pins.mock import MockFactory
 from pydantic import ValidationError
 
+from daemon.app import POWER_LOST, POWER_RETURNED, SHUTDOWN, WITH_BUTTON, Monitor
+from daemon.errors import InputError
 from daemon.gpio_board import GpioBoard
 from daemon.indicators import Actions, Indicators, Inputs, Light, WatchState, open_board
 from daemon.settings_tables import Gpio
+from drivers.clock import SystemClock
 from drivers.errors import SourceUnavailable
-from tests.whole_material import CHECKOUT, environment, until
+from tests.database_material import rows
+from tests.whole_material import (
+    CHECKOUT,
+    RATE_HZ,
+    environment,
+    mains,
+    settings_in,
+    until,
+    wav_driver,
+    write_wav,
+)
 
 WATCHING = WatchState(is_watching=True, n_serious_events=0, has_fault=False)
 
@@ -165,7 +180,7 @@ def test_nothing_configured_is_no_board_and_no_import() -> None:
 def test_without_gpiozero_one_sentence_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delitem(sys.modules, "daemon.gpio_board", raising=False)
     monkeypatch.setitem(sys.modules, "gpiozero", None)
-    with pytest.raises(SourceUnavailable, match="needs gpiozero"):
+    with pytest.raises(InputError, match="needs gpiozero, which is not installed"):
         open_board(Gpio(status_light=17))
 
 
@@ -184,3 +199,70 @@ def test_a_configured_board_opens(pins: MockFactory) -> None:
 def test_wrong_tables(keys: dict[str, object]) -> None:
     with pytest.raises(ValidationError):
         Gpio.model_validate(keys)
+
+
+class Fingers:
+    """Presses the buttons of a running monitor, one after another; it is asked before each turn."""
+
+    def __init__(self, pins: MockFactory, database: Path) -> None:
+        self._pins, self._database = pins, database
+        self._n_lights = 0
+        self._steps = self._press()
+        self.light_was_on = False
+
+    def is_set(self) -> bool:
+        self.light_was_on |= self._pins.pin(17).state
+        return next(self._steps, True)
+
+    def _press(self) -> Iterator[bool]:
+        yield from self._until("SELECT 1 FROM log WHERE kind = 'started'")
+        button, power, stop = self._pins.pin(22), self._pins.pin(24), self._pins.pin(23)
+        button.drive_low()
+        button.drive_high()
+        yield from self._until(f"SELECT 1 FROM log WHERE text = '{WITH_BUTTON}'")
+        power.drive_low()
+        lost = POWER_LOST.replace("'", "''")
+        yield from self._until(f"SELECT 1 FROM log WHERE text = '{lost}'")
+        power.drive_high()
+        yield from self._until("SELECT 1 FROM log WHERE kind = 'supply_returned'")
+        stop.drive_low()  # and held
+        end_s = time.monotonic() + 10.0
+        while time.monotonic() < end_s:
+            yield False
+
+    def _until(self, sql: str) -> Iterator[bool]:
+        end_s = time.monotonic() + 10.0
+        while not rows(self._database, sql) and time.monotonic() < end_s:
+            yield False
+
+
+def test_the_monitor_minds_its_buttons(pins: MockFactory, tmp_path: Path) -> None:
+    write_wav(tmp_path / "a.wav", mains(60.0))
+    gpio = {"status_light": 17, "mark_button": 22, "shutdown_button": 23, "power_fail": 24}
+    driver = wav_driver(pace="realtime", start_utc=None)
+    settings = settings_in(tmp_path, driver, gpio=gpio | {"shutdown_hold_s": 0.5})
+    monitor = Monitor(settings, SystemClock(), with_page=False)
+    fingers = Fingers(pins, tmp_path / "events.db")
+    monitor.run(fingers)
+    texts = [text for (text,) in rows(tmp_path / "events.db", "SELECT text FROM log ORDER BY id")]
+    wanted = [WITH_BUTTON, POWER_LOST, POWER_RETURNED, SHUTDOWN, "stopped in good order"]
+    assert texts[1:] == wanted
+    assert fingers.light_was_on
+    free = GpioBoard(Gpio(status_light=17))  # the lines are let go of
+    free.close()
+
+
+def test_a_board_that_fails_does_not_end_measuring(
+    pins: MockFactory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise OSError("the chip is gone")
+
+    monkeypatch.setattr(LED, "on", broken)
+    write_wav(tmp_path / "a.wav", mains(1.5))
+    driver = wav_driver(pace="realtime", start_utc=None)
+    settings = settings_in(tmp_path, driver, gpio={"status_light": 17})
+    summary = Monitor(settings, SystemClock(), with_page=False).run(Event())
+    assert summary.n_samples == 1.5 * RATE_HZ
+    faults = rows(tmp_path / "events.db", "SELECT text FROM log WHERE kind = 'fault'")
+    assert faults == [("gpio: the chip is gone",)]

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -311,9 +312,31 @@ def test_a_failing_recording_is_not_played_from_its_start_again(
     assert len(bench.blocks()) == 1
 
 
-def test_options_that_became_wrong_end_it(bench: Bench) -> None:
-    with pytest.raises(OptionError, match="gone"):
-        bench.run(BLOCK, SourceFailed("x"), openings=[None, OptionError("gone")])
+def test_options_that_do_not_fit_any_more_are_told_and_tried_again(bench: Bench) -> None:
+    """As with a sound card that came back as another one: it may come back right."""
+    refusals = [OptionError("no input 3 any more"), None]
+    bench.run(BLOCK, SourceFailed("pulled out"), BLOCK, openings=[None, *refusals])
+    told = bench.told()
+    faults = [report.payload.decode() for report in told if report.kind is ReportKind.FAILED]
+    assert faults == ["pulled out", "no input 3 any more"]
+    assert bench.sampler.waits_s == [FIRST_WAIT_S, 2.0]
+
+
+def test_a_device_that_comes_back_with_another_rate_is_not_taken(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, rates_hz = ScriptedSource.open, [RATE_HZ, 2 * RATE_HZ, RATE_HZ]
+
+    def changed(source: ScriptedSource) -> SourceInfo:
+        return replace(real(source), sample_rate_hz=rates_hz.pop(0))
+
+    monkeypatch.setattr(ScriptedSource, "open", changed)
+    bench.run(BLOCK, SourceFailed("pulled out"), BLOCK)
+    told = bench.told()
+    faults = [report.payload.decode() for report in told if report.kind is ReportKind.FAILED]
+    assert faults[0] == "pulled out"
+    assert faults[1].startswith("the device came back different: ")
+    assert len(faults) == 2
 
 
 @pytest.mark.parametrize("error", [OptionError("no such file"), SourceUnavailable("not there")])
