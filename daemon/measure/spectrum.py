@@ -20,6 +20,7 @@ MAX_ORDER = 50
 LENGTH_SLACK = 0.001  # share of the window by which its length may differ: half a line at order 50
 USABLE_BAND = 0.45  # of the sampling rate: above it lies the converter's own filter edge
 AT_ONCE = 16  # intervals: what is computed for them together stays in the processor's cache
+_SIX = np.ones(6)  # adds up squares of the two parts of three lines
 TRANSFORMED = 65_536  # samples transformed at once, for the same reason
 
 
@@ -57,7 +58,7 @@ def _leak_weights(n_cycles: int, n_orders: int, n_samples: int) -> "_LeakWeights
     is_far = np.abs(distance) > 1
     direct = np.divide(1, np.tan(turn * distance), where=is_far, out=np.zeros(distance.shape))
     slope = np.divide(
-        -turn, np.sin(turn * distance) ** 2, where=is_far, out=np.zeros(distance.shape)
+        -turn / np.pi, np.sin(turn * distance) ** 2, where=is_far, out=np.zeros(distance.shape)
     )
     mirror = 1 / np.tan(turn * (centres[:, None] + lines))
     direct[0] = slope[0] = mirror[0] = 0
@@ -76,7 +77,7 @@ def _leak_weights(n_cycles: int, n_orders: int, n_samples: int) -> "_LeakWeights
 @dataclass(frozen=True, slots=True, eq=False)
 class _LeakWeights:
     """For the real and the imaginary part of each order; the second half of the rows is for the
-    same parts times x: the cotangent's slope. A tone's own lines lie too near for all this, and
+    same parts times pi x: the cotangent's slope. A tone's own lines lie too near for all this, and
     the fundamental is treated by itself.
 
     In single precision: what leaks is at most some hundredths of a harmonic, so that rounding
@@ -89,23 +90,23 @@ class _LeakWeights:
     imaginary_centre: Weights
     constant: float  # what is left of the constants, on every line
 
-    def on_lines(self, source: Phasors, x: Floats) -> Phasors:
+    def on_lines(self, source: Phasors, angle: Floats) -> Phasors:
         """What these parts of the orders put on the three lines of every order."""
-        return _leaked(source, x, self.real, self.imaginary, self.constant)
+        return _leaked(source, angle, self.real, self.imaginary, self.constant)
 
-    def on_centres(self, source: Phasors, x: Floats) -> Phasors:
+    def on_centres(self, source: Phasors, angle: Floats) -> Phasors:
         """The same, on the middle line of every order."""
-        return _leaked(source, x, self.real_centre, self.imaginary_centre, self.constant)
+        return _leaked(source, angle, self.real_centre, self.imaginary_centre, self.constant)
 
 
 def _leaked(
-    source: Phasors, x: Floats, real: Weights, imaginary: Weights, constant: float
+    source: Phasors, angle: Floats, real: Weights, imaginary: Weights, constant: float
 ) -> Phasors:
-    both = np.concatenate([source, source * x], axis=1)
+    both = np.concatenate([source, source * angle], axis=1)
     leaked = np.empty((len(source), real.shape[1]), np.complex128)
     leaked.real = both.real.astype(np.float32) @ real
-    leaked.imag = both.imag.astype(np.float32) @ imaginary
     leaked.real += source.imag[:, 1:].sum(axis=1, keepdims=True) * constant
+    leaked.imag = both.imag.astype(np.float32) @ imaginary
     return leaked
 
 
@@ -166,18 +167,26 @@ def _subgroups(
     for n, rows in _alike(n_samples):
         # One call for several windows: what prepares a transform of one length is done once.
         windows = np.array([volts[starts[row] : starts[row] + n] for row in rows])
-        lines = np.fft.rfft(windows)[:, used]
-        spectrum[rows] = lines.reshape(len(rows), n_orders, n_cycles)[:, :, :3]
+        lines = np.fft.rfft(windows)[:, used].reshape(len(rows), n_orders, n_cycles)[:, :, :3]
+        if len(rows) == len(length):
+            spectrum = lines.copy()
+        else:
+            spectrum[rows] = lines
     n_column = np.array(n_samples, np.float64)[:, None]
-    spectrum *= (np.sqrt(2) / n_column)[:, :, None]
-    x = n_cycles * (n_column / length[:, None] - 1) * np.arange(1.0, n_orders + 1)
-    leaks = np.stack([_fundamental_leak(n_cycles, n_orders, n) for n in n_samples])
+    angle = (n_column / length[:, None] - 1) * _line_angles(n_cycles, n_orders)
+    leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in n_samples])
     # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
     weights = _leak_weights(n_cycles, n_orders, round(n_samples[0] / 16) * 16)
-    clean = _without_leakage(spectrum, x, leaks, weights)
-    power = clean.real**2 + clean.imag**2
-    rms: Floats = np.sqrt(power[:, :, 0] + power[:, :, 1] + power[:, :, 2])
+    parts = _without_leakage(spectrum, angle, leaks, weights).view(np.float64)
+    parts *= parts
+    rms: Floats = np.sqrt(parts @ _SIX) * (np.sqrt(2) / n_column)
     return rms
+
+
+@lru_cache(maxsize=16)
+def _line_angles(n_cycles: int, n_orders: int) -> Floats:
+    """Pi times the line of each order: times the share by which a window is too long, pi x."""
+    return np.pi * n_cycles * np.arange(1.0, n_orders + 1)
 
 
 def _alike(n_samples: list[int]) -> list[tuple[int, list[int]]]:
@@ -205,26 +214,28 @@ def distortion_pct(subgroups_v: Floats) -> Floats:
 
 
 def _without_leakage(
-    spectrum: Phasors, x: Floats, leaks: Phasors, weights: _LeakWeights
+    spectrum: Phasors, angle: Floats, leaks: Phasors, weights: _LeakWeights
 ) -> Phasors:
     """Move each harmonic's energy back onto its own line; shape (n_intervals, n_orders, 3).
 
     What leaks of a line's value v is its tone B = v / sinc(x) times sin(pi x), so v pi x.
 
-    :param x: by how many lines each order lies off its line, shape (n_intervals, n_orders).
+    :param angle: pi times the number of lines x by which each order lies off its line, shape
+        (n_intervals, n_orders).
     :param leaks: of the fundamental, a row for each interval.
     """
     flat = spectrum.reshape(len(spectrum), -1)
-    angle = np.pi * x + 1e-300  # sin(a) / a is 1 in the end
+    angle = angle + 1e-300  # sin(a) / a is 1 in the end
     gain = np.sin(angle) / angle
     fundamental = _take_out_fundamental(flat, angle[:, 0], gain[:, 0], leaks)
     centre = spectrum[:, :, 1]
-    leaked = weights.on_centres(centre * angle, x)
+    leaked = weights.on_centres(centre * angle, angle)
     # What leaked onto a centre line is no tone and leaks no further: once more, without it.
-    flat -= weights.on_lines((centre - leaked) * angle, x)
-    source = centre[:, 1:] * x[:, 1:]
-    spectrum[:, 1:, 0] -= source / (x[:, 1:] + 1)
-    spectrum[:, 1:, 2] -= source / (x[:, 1:] - 1)
+    flat -= weights.on_lines((centre - leaked) * angle, angle)
+    x = angle[:, 1:] / np.pi
+    source = centre[:, 1:] * x
+    spectrum[:, 1:, 0] -= source / (x + 1)
+    spectrum[:, 1:, 2] -= source / (x - 1)
     centre /= gain
     spectrum[:, 0, 1] = fundamental
     return spectrum
@@ -235,8 +246,9 @@ def _take_out_fundamental(flat: Phasors, angle: Floats, gain: Floats, leaks: Pha
     line = flat[:, 1].copy()
     # Its own mirror image reaches it, by less than a thousandth: once over is enough.
     line -= np.conj(line * angle) * leaks[:, 1, 1]
-    source = (line * angle)[:, None]
-    flat -= source * leaks[:, 0] + np.conj(source) * leaks[:, 1]
+    source = line * angle
+    both = np.array([source, source.conj()]).T[:, None]
+    flat -= (both @ leaks)[:, 0]
     flat[:, 1] = 0
     tone: Phasors = line / gain
     return tone
