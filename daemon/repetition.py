@@ -1,6 +1,7 @@
 """Transients that come in numbers: notches in every cycle, and storms of single ones."""
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,10 +83,16 @@ def find_notches(
     return Notches(len(last_ones), float(away.max()))
 
 
+@lru_cache(maxsize=8)
+def _low_waves(n_points: int) -> Floats:
+    """A constant and the low harmonics over one cycle; shape (n_points, 2 orders + 1)."""
+    angle = 2 * np.pi / n_points * np.outer(np.arange(n_points), np.arange(SMOOTH_ORDERS + 1))
+    return np.concatenate([np.cos(angle), np.sin(angle[:, 1:])], axis=1)
+
+
 def _smooth(volts: Floats) -> Floats:
     """The low harmonics of one cycle, by least absolute deviation: notches have no say."""
-    angle = 2 * np.pi / len(volts) * np.outer(np.arange(len(volts)), np.arange(SMOOTH_ORDERS + 1))
-    waves = np.concatenate([np.cos(angle), np.sin(angle[:, 1:])], axis=1)
+    waves = _low_waves(len(volts))
     floor = 1e-3 * float(np.abs(volts).max()) + 1e-12
     weight = np.ones(len(volts))
     smooth = volts

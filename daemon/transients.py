@@ -26,6 +26,7 @@ from daemon.measure.expected import (
     outside,
 )
 from daemon.measure.fundamental import Crossings
+from daemon.measure.rolling import Rolling
 from daemon.repetition import (
     NOTCHING_CYCLES,
     Notches,
@@ -92,7 +93,8 @@ class TransientDetector:
         self._level_v = LEVEL_SHARE * self._threshold_v
         self._tolerance = Tolerance(self._level_v, max(1, round(PLAY_S * sample_rate_hz)))
         self._resolution = resolution(sample_rate_hz)
-        self._volts = np.empty(0)
+        self._memory = Rolling()
+        self._volts = self._memory.values  # from `_first` on
         self._change = np.empty(0)  # memory for the differences of one frame
         self._first = 0  # run index of the first sample kept
         self._crossing = np.empty(0)
@@ -114,7 +116,8 @@ class TransientDetector:
         """
         if len(self._volts) == 0 and self._checked < 0:
             self._first = first_index
-        self._volts = np.concatenate([self._volts, volts])
+        self._memory.extend(len(volts))[:] = volts
+        self._volts = self._memory.values
         self._crossing = np.concatenate([self._crossing, crossings.index])
         self._period = np.concatenate([self._period, crossings.period])
         self._is_upward = np.concatenate([self._is_upward, crossings.is_upward])
@@ -362,7 +365,8 @@ class TransientDetector:
         drop = min(max(0, keep_from - self._first), len(self._volts))
         if not self._is_verified:
             return
-        self._volts = self._volts[drop:]
+        self._memory.drop(drop)
+        self._volts = self._memory.values
         self._first += drop
         oldest = self._first - PHASE_CYCLES * self._nominal_period
         known = max(0, int(np.searchsorted(self._crossing, oldest)))

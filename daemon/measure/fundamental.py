@@ -9,6 +9,7 @@ or no voltage at all) the phase runs on at the last good frequency, as IEC 61000
 instrument do when there is nothing to synchronise to.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,7 @@ STEADY_PHASE_RAD = 0.1  # largest bend of the phase over the window: 15 degrees'
 HOLD_CYCLES = 50  # after this long without a steady point a present voltage is followed anyway
 SLOPE_POINTS = 10 * POINTS_PER_CYCLE  # the frequency to run on at comes from this many points
 HALF_TURN = np.pi
+TURN = 2 * np.pi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,8 +133,8 @@ def _beside(values: Floats, ours: slice, by: int) -> Floats:
 
 def _wrapped(angle: Floats) -> Floats:
     """The same angle between minus and plus half a turn."""
-    turns: Floats = np.round(angle / (2 * np.pi))
-    return angle - 2 * np.pi * turns
+    turns: Floats = np.rint(angle / TURN)
+    return angle - TURN * turns
 
 
 class _Track:
@@ -197,11 +199,14 @@ class _Track:
 
     def _follow(self, index: Floats, angle: Floats) -> Crossings:
         """A run of steady points: their measured phase."""
-        deviation = np.cumsum(np.concatenate([angle[:1], _wrapped(angle[1:] - angle[:-1])]))
         is_relock = len(self._recent) == 0
         expected = self._expected_deviation(float(index[0])) if is_relock else self._recent[-1]
         # The same phase, some whole turns away: the nearest one continues the track.
-        deviation = deviation - 2 * np.pi * np.round((deviation[0] - expected) / (2 * np.pi))
+        first = float(angle[0] - TURN * np.rint((angle[0] - expected) / TURN))
+        deviation = np.empty(len(angle))
+        deviation[0] = first
+        deviation[1:] = _wrapped(angle[1:] - angle[:-1])
+        np.add.accumulate(deviation, out=deviation)
         phase = deviation + self._nominal_step * index
         if not is_relock:
             return self._advance(index, phase, self._remember(deviation))
@@ -246,8 +251,8 @@ class _Track:
 
     def _make_up(self, old_phase: float, point: _Point) -> None:
         """A jump forward passes crossings that belong to neither side: none may be lost."""
-        first, stop = np.floor(np.array([old_phase, point.phase_rad]) / HALF_TURN) + 1
-        halves = np.arange(first, stop)
+        first = math.floor(old_phase / HALF_TURN) + 1
+        halves = np.arange(first, math.floor(point.phase_rad / HALF_TURN) + 1)
         behind = (point.phase_rad - halves * HALF_TURN) / point.radians_per_sample
         earliest = self._last_crossing + self._quarter_cycle + 1e-6
         self._note(np.maximum(point.index - behind, earliest), halves)
@@ -272,15 +277,16 @@ class _Track:
         last = self._last
         assert last is not None
         if len(index):
-            index = np.concatenate([[last.index], index])
-            phase = np.concatenate([[last.phase_rad], phase])
-            first, stop = np.floor(phase[[0, -1]] / HALF_TURN) + 1
-            halves = np.arange(first, stop)
-            self._note(np.interp(halves * HALF_TURN, phase, index), halves)
-            self._last = _Point(float(index[-1]), float(phase[-1]), step)
+            newest = _Point(float(index[-1]), float(phase[-1]), step)
+            first = math.floor(last.phase_rad / HALF_TURN) + 1
+            halves = np.arange(first, math.floor(newest.phase_rad / HALF_TURN) + 1)
+            known = np.concatenate([(last.phase_rad,), phase])
+            at = np.interp(halves * HALF_TURN, known, np.concatenate([(last.index,), index]))
+            self._note(at, halves)
+            self._last = newest
         return self._release(everything=False)
 
-    def _note(self, index: Floats, halves: Floats) -> None:
+    def _note(self, index: Floats, halves: NDArray[np.int64]) -> None:
         # After a relock the old and the new grid may cross within moments of each other.
         if len(index) and index[0] < self._last_crossing + self._quarter_cycle:
             index, halves = index[1:], halves[1:]
@@ -288,7 +294,7 @@ class _Track:
             self._last_crossing = float(index[-1])
             self._pending = np.concatenate([self._pending, index])
             self._pending_upward = np.concatenate([self._pending_upward, halves % 2 == 0])
-            locked = np.full(len(index), self._is_locked)
+            locked = (self._is_locked,) * len(index)
             self._pending_locked = np.concatenate([self._pending_locked, locked])
 
     def _release(self, *, everything: bool) -> Crossings:
