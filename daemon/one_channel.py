@@ -10,6 +10,7 @@ from daemon.measure.aggregate import (
     Aggregate,
     ShortAggregates,
     TenMinuteAggregates,
+    TwoHourAggregates,
 )
 from daemon.measure.channel import ChannelMeter, Intervals, Measured
 from daemon.measure.flicker import FlickerMeter, Sensation, ShortTerm, ShortTermSlots
@@ -19,7 +20,14 @@ from daemon.numbering import Numbering
 from daemon.plan import ChannelSetup, PipelineSetup
 from daemon.rapid_change import RapidChangeLimits
 from daemon.rapid_events import RapidEvents
-from daemon.records import BasicInterval, HalfCycles, Output, TenMinuteValue, TenSecondFrequency
+from daemon.records import (
+    BasicInterval,
+    HalfCycles,
+    Output,
+    TenMinuteValue,
+    TenSecondFrequency,
+    TwoHourValue,
+)
 from daemon.slow_events import SlowEvents
 from daemon.transient_events import TransientEvents
 from daemon.voltage_events import VoltageEvents
@@ -93,7 +101,7 @@ class OneChannel:
         out.events += self._slow_events.finish(self._history.next_index, self._numbering)
         if self._rapid_events is not None:
             out.events += self._rapid_events.finish(self._numbering)
-        out.ten_minute += self._longer.finish()
+        self._longer.finish(out)
 
     @property
     def history(self) -> SampleHistory:
@@ -115,7 +123,7 @@ class OneChannel:
             self._use(interval, out)
         for pst in self._longer.take_spans(spans):
             out.events += self._slow_events.take_flicker(pst, self._numbering)
-        out.ten_minute += self._longer.ready()
+        self._longer.release(out)
 
     def take_frequency(self, value: TenSecondFrequency, out: Output) -> None:
         """Take the power frequency of this channel."""
@@ -145,7 +153,7 @@ class OneChannel:
 
 
 class _LongerValues:
-    """150/180-cycle and ten-minute values of one channel, flicker included."""
+    """Values of one channel over more than a basic interval, flicker included."""
 
     def __init__(self, number: int, setup: PipelineSetup, schedule: SlotSchedule) -> None:
         self._number = number
@@ -154,6 +162,7 @@ class _LongerValues:
         declared_v = setup.supply.declared_v
         self._short = ShortAggregates(declared_v, schedule)
         self._ten_minute = TenMinuteAggregates(declared_v, schedule)
+        self._two_hour = TwoHourAggregates(declared_v, schedule)
         self._flicker: FlickerMeter | None = None
         self._pst_slots: ShortTermSlots | None = None
         self._waiting: list[Aggregate] = []  # ten-minute values whose Pst is not known yet
@@ -192,20 +201,21 @@ class _LongerValues:
         self._waiting += self._ten_minute.feed(interval)
         return self._short.feed(interval)
 
-    def ready(self) -> list[TenMinuteValue]:
-        """Ten-minute values that are complete, flicker included."""
+    def release(self, out: Output) -> None:
+        """Hand on ten-minute values that are complete, flicker included, and what they fill."""
         known_until = np.inf if self._pst_slots is None else self._pst_slots.newest_index
-        return self._hand_on(sum(value.end_index <= known_until for value in self._waiting))
+        self._hand_on(sum(value.end_index <= known_until for value in self._waiting), out)
 
-    def finish(self) -> list[TenMinuteValue]:
+    def finish(self, out: Output) -> None:
         """The segment is over: values whose Pst will not come go without."""
-        return self._hand_on(len(self._waiting))
+        self._hand_on(len(self._waiting), out)
 
-    def _hand_on(self, count: int) -> list[TenMinuteValue]:
+    def _hand_on(self, count: int, out: Output) -> None:
         ready, self._waiting = self._waiting[:count], self._waiting[count:]
-        return [
-            _with_flicker(value, self._pst.pop(round(value.start_index), None)) for value in ready
-        ]
+        for value in ready:
+            pst = self._pst.pop(round(value.start_index), None)
+            out.ten_minute.append(_with_flicker(value, pst))
+            out.two_hour += map(_two_hours, self._two_hour.feed(value, pst))
 
 
 def _with_flicker(value: Aggregate, pst: ShortTerm | None) -> TenMinuteValue:
@@ -218,6 +228,19 @@ def _with_flicker(value: Aggregate, pst: ShortTerm | None) -> TenMinuteValue:
         thd_pct=value.thd_pct,
         pst=None if pst is None else pst.pst,
         flagged=value.flagged or (pst is not None and pst.flagged),
+    )
+
+
+def _two_hours(value: Aggregate) -> TwoHourValue:
+    return TwoHourValue(
+        channel=value.channel,
+        start_index=value.start_index,
+        urms_v=value.urms_v,
+        under_pct=value.under_pct,
+        over_pct=value.over_pct,
+        thd_pct=value.thd_pct,
+        plt=value.plt,
+        flagged=value.flagged,
     )
 
 

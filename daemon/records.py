@@ -105,6 +105,20 @@ class TenMinuteValue:
 
 
 @dataclass(frozen=True, slots=True)
+class TwoHourValue:
+    """One channel over two hours: its twelve ten-minute values."""
+
+    channel: int
+    start_index: float
+    urms_v: float
+    under_pct: float  # under-deviation in % of the declared voltage
+    over_pct: float  # over-deviation, likewise
+    thd_pct: float
+    plt: float | None  # None: not all of the twelve Pst are known
+    flagged: bool
+
+
+@dataclass(frozen=True, slots=True)
 class UnbalanceValue:
     """Three voltages over common windows, in % of the positive sequence (IEC 61000-4-30, 5.7)."""
 
@@ -223,6 +237,7 @@ class Output:
     unbalance: list[UnbalanceValue] = field(default_factory=list)  # over basic intervals
     unbalance_ten_minute: list[UnbalanceValue] = field(default_factory=list)
     neutral_earth: list[NeutralEarthExcursion] = field(default_factory=list)
+    two_hour: list[TwoHourValue] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from daemon.measure.aggregate import (
     TenMinuteAggregates,
     TwoHourAggregates,
 )
+from daemon.measure.flicker import ShortTerm
 from daemon.records import BasicInterval
 from tests.signals import slots_from
 
@@ -207,6 +208,19 @@ def test_two_hours_begun_late_or_flagged() -> None:
     fed = [ten_minutes(n, 230, flagged=n == 15) for n in range(5, 25)]
     found = [value for each in fed for value in slots.feed(each)]
     assert [(value.n_values, value.flagged) for value in found] == [(7, True), (12, True)]
+
+
+def test_long_term_flicker_of_twelve_short_terms() -> None:
+    # IEC 61000-4-15, from memory: the cube root of the mean cube; cbrt((11 x 0.125 + 8) / 12).
+    slots = TwoHourAggregates(230, slots_from(0, RATE_HZ))
+    found = []
+    for n in range(36):
+        pst = ShortTerm(SLOT * n, 2.0 if n % 12 == 3 else 0.5, flagged=n == 14)
+        found += slots.feed(ten_minutes(n, 230), None if n == 30 else pst)
+    assert [value.start_index for value in found] == [0, 12 * SLOT, 24 * SLOT]
+    assert [value.flagged for value in found] == [False, True, False]
+    assert [value.plt for value in found[:2]] == pytest.approx([0.92101] * 2, abs=1e-5)
+    assert found[2].plt is None  # one of its twelve is not known
 
 
 def test_two_hours_left_unfilled_are_told_when_the_next_begin() -> None:

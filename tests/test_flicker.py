@@ -14,10 +14,7 @@ from scipy import signal
 from daemon.measure.flicker import (
     LAMPS,
     FlickerMeter,
-    LongTerm,
-    LongTermSlots,
     Sensation,
-    ShortTerm,
     ShortTermSlots,
     chain,
     long_term,
@@ -348,19 +345,3 @@ def test_a_disturbance_flags_the_slots_it_touches(
         known = [span] if span[0] <= now and (np.isinf(span[1]) or now < span[1] + 3e3) else []
         values += slots.feed(steady(n, n + 2, 1), known)
     assert [value.flagged for value in values] == flags
-
-
-def test_long_term_slots() -> None:
-    slots = LongTermSlots(1.0, slots_from(0, 1.0))
-    values = [ShortTerm(600.0 * n, 2.0 if n == 3 else 0.5, n == 14) for n in range(24)]
-    found = [done for value in values for done in slots.feed(value)]
-    assert [value.start_index for value in found] == [0, 7200]
-    assert [value.flagged for value in found] == [False, True]
-    assert found[0].plt == pytest.approx(0.92101, abs=1e-5)
-
-
-def test_long_term_of_fewer_than_twelve_is_flagged() -> None:
-    slots = LongTermSlots(1.0, slots_from(0, 1.0))
-    for n in range(5, 12):
-        assert slots.feed(ShortTerm(600.0 * n, 1.0, False)) == []
-    assert slots.feed(ShortTerm(7200.0, 1.0, False)) == [LongTerm(0.0, 1.0, True)]

@@ -378,6 +378,30 @@ def test_where_the_clock_becomes_synchronised_a_short_slot_is_flagged() -> None:
     ]
 
 
+def test_two_hours_and_their_plt() -> None:
+    """Ten minutes in 4 s, two hours in 48 s; of the first the flickermeter settles for 12 s."""
+    rate_hz = 4000
+    pipeline, tens, twos = Pipeline(make_setup(rate_hz)), [], []
+    pipeline.take_grid(SlotGrid(0, 0, 0, rate_hz / 150))
+    time_s = instants(rate_hz, 104)
+    wobble = 1 + 0.01 * np.sin(2 * np.pi * 9 * time_s) * (1 + 0.2 * np.sin(0.3 * time_s))
+    for block in blocks(supply_wave(50 * time_s, 230) * wobble, [200_000]):
+        out = pipeline.feed(block)
+        tens += out.ten_minute
+        twos += out.two_hour
+    first, second = twos
+    assert (first.start_index, second.start_index) == (0, 48 * rate_hz)
+    assert first.plt is None
+    inside = [value for value in tens if value.start_index >= 48 * rate_hz][:12]
+    # Plt is the cube root of the mean cube of twelve Pst, rms the root of the mean square.
+    cubes = [value.pst**3 for value in inside if value.pst is not None]
+    assert len(cubes) == 12
+    assert second.plt == pytest.approx(float(np.cbrt(np.mean(cubes))), rel=1e-9)
+    squares = [value.urms_v**2 for value in inside]
+    assert second.urms_v == pytest.approx(math.sqrt(np.mean(squares)), rel=1e-9)
+    assert (first.flagged, second.flagged) == (True, True)  # too few Pinst, by this clock
+
+
 def test_ten_seconds_in_which_the_clock_was_set_give_no_frequency() -> None:
     later = SlotGrid(25 * RATE_HZ, 28 * RATE_HZ, 3600, RATE_HZ)
     out = one_line(make_setup(RATE_HZ), SlotGrid(0, 0, 0, RATE_HZ), [later])

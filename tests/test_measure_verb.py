@@ -6,6 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from daemon.records import Output, TwoHourValue
+from tests.signals import make_setup
 from tests.whole_material import (
     RATE_HZ,
     halfcycle,
@@ -15,6 +17,7 @@ from tests.whole_material import (
     write_config,
     write_wav,
 )
+from tools.measure import _HEADINGS, _LINES, _ROWS
 
 FREQUENCY_HZ = 50.05
 THIRD_PCT = 6.0
@@ -105,6 +108,25 @@ def test_ten_minutes(long_config: Path) -> None:
     assert [list(row) for row in rows] == [["t_s", "channel", "urms_v", "pst"]] * 2
     assert [(row["t_s"], row["channel"]) for row in rows] == [(0.0, "L1"), (0.0, "L2")]
     assert column(rows, "urms_v") == pytest.approx([URMS_V, LOW * URMS_V], abs=0.023)
+
+
+def test_two_hours() -> None:
+    setup = make_setup(1000, channels=("L1", "L2"))
+    values = [
+        TwoHourValue(1, 7_200_000, 229.5, 0.2, 0.0, 3.1, plt, flagged=False) for plt in (0.43, None)
+    ]
+    rows = list(_ROWS["2h"](Output(two_hour=values), setup))
+    assert rows[0] == {"t_s": 7200.0, "channel": "L2", "urms_v": 229.5, "plt": 0.43}
+    lines = [_HEADINGS["2h"], *map(_LINES["2h"], rows)]
+    assert [line.split() for line in lines] == [
+        ["Time", "s", "Channel", "Voltage", "V", "Plt"],
+        ["7200.0000", "L2", "229.500", "0.430"],
+        ["7200.0000", "L2", "229.500", "-"],
+    ]
+
+
+def test_two_hours_are_not_over_in_half_a_minute(config: Path) -> None:
+    assert measured(config, "2h") == []
 
 
 def test_the_table_has_the_same_values(config: Path) -> None:

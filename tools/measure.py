@@ -29,8 +29,8 @@ Row = dict[str, object]
     help="The configuration.",
 )  # fmt: skip
 @click.option(
-    "--interval", type=click.Choice(["half-cycle", "basic", "10s", "10min"]), default="basic",
-    show_default=True, help="Half cycles, 10 or 12 cycles, 10 seconds, 10 minutes.",
+    "--interval", type=click.Choice(["half-cycle", "basic", "10s", "10min", "2h"]), default="basic",
+    show_default=True, help="Half cycles, 10 or 12 cycles, 10 s, 10 min, 2 h.",
 )  # fmt: skip
 @click.option(
     "--format", "layout", type=click.Choice(["table", "jsonl"]), default="table", show_default=True
@@ -122,11 +122,22 @@ def _ten_minutes(out: Output, setup: PipelineSetup) -> Iterator[Row]:
         }
 
 
+def _two_hours(out: Output, setup: PipelineSetup) -> Iterator[Row]:
+    for value in out.two_hour:
+        yield {
+            "t_s": value.start_index / setup.sample_rate_hz,
+            "channel": setup.channels[value.channel].name,
+            "urms_v": value.urms_v,
+            "plt": value.plt,
+        }
+
+
 _ROWS: dict[str, Callable[[Output, PipelineSetup], Iterator[Row]]] = {
     "half-cycle": _half_cycles,
     "basic": _basic,
     "10s": _ten_seconds,
     "10min": _ten_minutes,
+    "2h": _two_hours,
 }
 _HEADINGS = {
     "half-cycle": f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}",
@@ -135,6 +146,7 @@ _HEADINGS = {
     ),
     "10s": f"{'Time s':>12}  {'Frequency Hz':>12}",
     "10min": f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}  {'Pst':>7}",
+    "2h": f"{'Time s':>12}  {'Channel':8}  {'Voltage V':>10}  {'Plt':>7}",
 }
 
 
@@ -158,6 +170,10 @@ def _ten_minute_line(row: Row) -> str:
     return f"{_voltage_line(row)}  {_cell(row['pst'], 7, 3)}"
 
 
+def _two_hour_line(row: Row) -> str:
+    return f"{_voltage_line(row)}  {_cell(row['plt'], 7, 3)}"
+
+
 def _frequency_line(row: Row) -> str:
     return f"{row['t_s']:12.4f}  {row['frequency_hz']:12.4f}"
 
@@ -167,4 +183,5 @@ _LINES: dict[str, Callable[[Row], str]] = {
     "basic": _basic_line,
     "10s": _frequency_line,
     "10min": _ten_minute_line,
+    "2h": _two_hour_line,
 }

@@ -7,11 +7,12 @@ slot in which it begins, so the one running at a tick counts for the old slot. A
 overlaps it. What is flagged flags all that it is part of, and so does a slot seen only in part.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.measure.flicker import ShortTerm, long_term
 from daemon.measure.grid import TEN_MINUTES_S, TWO_HOURS_S, Slot, SlotSchedule
 from daemon.records import BasicInterval
 
@@ -38,6 +39,7 @@ class Aggregate:
     thd_pct: float
     harmonics_pct: Floats  # orders 1 to 50; NaN where no part could show the order
     flagged: bool
+    plt: float | None = None  # of two hours whose twelve Pst are known
 
 
 class _Sums:
@@ -122,6 +124,8 @@ class ShortAggregates:
         self._slot_start = slot_start
         for sums in self._open:
             sums.add(interval)
+        if self._open[0].n < INTERVALS_PER_SHORT:  # the first one has the most
+            return []
         full = [sums for sums in self._open if sums.n == INTERVALS_PER_SHORT]
         self._open = [sums for sums in self._open if sums.n < INTERVALS_PER_SHORT]
         return [sums.value(interval.channel, sums.end_index, is_whole=True) for sums in full]
@@ -160,16 +164,20 @@ class TenMinuteAggregates:
 
 
 class TwoHourAggregates:
-    """Two-hour values of one channel, of its ten-minute values."""
+    """Two-hour values of one channel, of its ten-minute values; Plt with them."""
 
     def __init__(self, declared_v: float, schedule: SlotSchedule) -> None:
         self._declared_v = declared_v
         self._schedule = schedule
         self._open: _Sums | None = None
         self._inside_index = 0.0  # some sample of the slot under way
+        self._pst: list[float] = []  # of the same
 
-    def feed(self, value: Aggregate) -> list[Aggregate]:
-        """Take the next ten-minute value; give the slot it fills, or the one it left unfilled."""
+    def feed(self, value: Aggregate, pst: ShortTerm | None = None) -> list[Aggregate]:
+        """Take the next ten-minute value; give the slot it fills, or the one it left unfilled.
+
+        :param pst: of the same ten minutes, if it is known.
+        """
         slot = self._schedule.slot_at(value.end_index - 1, TWO_HOURS_S)
         done = []
         if self._open is not None and slot.start_index != self._open.start_index:
@@ -178,16 +186,22 @@ class TwoHourAggregates:
             self._open = _Sums(self._declared_v, slot.start_index)
         self._inside_index = value.end_index - 1
         self._open.add_aggregate(value)
+        if pst is not None:
+            self._pst.append(pst.pst)
+            self._open.is_flagged |= pst.flagged
         is_full = self._open.n == TEN_MINUTES_PER_TWO_HOURS
         return [*done, *self._close(value.channel)] if is_full else done
 
     def _close(self, channel: int) -> list[Aggregate]:
         sums, self._open = self._open, None
+        pst, self._pst = self._pst, []
         if sums is None:
             return []
         slot = self._schedule.slot_at(self._inside_index, TWO_HOURS_S)
         is_full = not slot.is_cut and sums.n == TEN_MINUTES_PER_TWO_HOURS
-        return [sums.value(channel, slot.end_index, is_whole=is_full)]
+        whole = sums.value(channel, slot.end_index, is_whole=is_full)
+        is_known = len(pst) == TEN_MINUTES_PER_TWO_HOURS
+        return [replace(whole, plt=long_term(np.array(pst))) if is_known else whole]
 
 
 def is_whole(slot: Slot, seen: float) -> bool:

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.measure.grid import TEN_MINUTES_S, TOUCH, TWO_HOURS_S, Slot, SlotSchedule
+from daemon.measure.grid import TEN_MINUTES_S, TOUCH, Slot, SlotSchedule
 from daemon.measure.iir import from_poles, smoother
 from daemon.measure.phasors import sum_diagonals
 
@@ -34,7 +34,6 @@ ALIVE_SHARE = 0.01  # of the mean square: below (a tenth of the voltage) the ada
 SMOOTHING_S = 0.3
 SETTLING_S = 10.0  # three time constants of the high-pass: e^-6 of what the start adds is left
 
-LONG_TERM_COUNT = 12
 FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
 
 
@@ -80,15 +79,6 @@ class ShortTerm:
 
     start_index: float
     pst: float
-    flagged: bool
-
-
-@dataclass(frozen=True, slots=True)
-class LongTerm:
-    """Plt of one two-hour slot."""
-
-    start_index: float
-    plt: float
     flagged: bool
 
 
@@ -321,30 +311,3 @@ class ShortTermSlots:
         self._spans = {start: end for start, end in spans if end > ends}
         is_flagged = is_disturbed or slot.is_cut or len(pinst) < self._n_whole
         return [ShortTerm(begins, short_term(pinst), is_flagged)]
-
-
-class LongTermSlots:
-    """Plt of one channel, by two-hour slots."""
-
-    def __init__(self, sample_rate_hz: float, schedule: SlotSchedule) -> None:
-        self._sample_rate_hz = sample_rate_hz
-        self._schedule = schedule
-        self._slot_start: float | None = None
-        self._values: list[ShortTerm] = []
-
-    def feed(self, value: ShortTerm) -> list[LongTerm]:
-        """Take the next Pst; give the slot it completes, or the one it left incomplete."""
-        middle = value.start_index + TEN_MINUTES_S / 2 * self._sample_rate_hz
-        slot_start = self._schedule.slot_at(middle, TWO_HOURS_S).start_index
-        done = self._close() if slot_start != self._slot_start else []
-        self._slot_start = slot_start
-        self._values.append(value)
-        return done if len(self._values) < LONG_TERM_COUNT else [*done, *self._close()]
-
-    def _close(self) -> list[LongTerm]:
-        values, self._values = self._values, []
-        if not values or self._slot_start is None:
-            return []
-        plt = long_term(np.array([value.pst for value in values]))
-        is_flagged = len(values) < LONG_TERM_COUNT or any(value.flagged for value in values)
-        return [LongTerm(self._slot_start, plt, is_flagged)]
