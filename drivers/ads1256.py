@@ -20,14 +20,13 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from drivers.clock import Clock
-from drivers.equaliser import FLAT_SHARE, Equaliser, inverse_taps, sinc
-from drivers.errors import OptionError, SourceFailed, SourceUnavailable
-from drivers.gpio_line import EdgeLine, OpenEdges, open_edges
+from drivers.equaliser import FLAT_SHARE, inverse_taps, sinc
+from drivers.errors import OptionError, SourceFailed
+from drivers.gpio_line import OpenEdges, open_edges
 from drivers.plausible import Plausible
-from drivers.ready import LOST_READY_S, ReadyCounter
-from drivers.runs import Runs
-from drivers.source import Block, Source, SourceInfo, SourceOptions
-from drivers.spi import OpenSpi, Part, Spi, SpiOptions, SpiSettings, open_spidev
+from drivers.ready_source import ReadyOptions, ReadySource
+from drivers.source import SourceInfo, SourceOptions
+from drivers.spi import OpenSpi, Part, Spi, open_spidev
 
 READ_DATA, READ_REGISTER, WRITE_REGISTER = 0x01, 0x10, 0x50
 SELF_CALIBRATE, RESET, STOP_CONTINUOUS = 0xF0, 0xFE, 0x0F
@@ -41,7 +40,6 @@ BEFORE_DATA_US = 7  # 50 periods of 7.68 MHz between a command and its answer
 CALIBRATION_S = 0.1
 RESET_WAIT_S = 0.005
 CHECK_S = 1.0
-BLOCK_S = 0.02
 
 
 def filter_response(rate_hz: float, share: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -52,11 +50,9 @@ def filter_response(rate_hz: float, share: NDArray[np.float64]) -> NDArray[np.fl
     return np.asarray(sinc(turns, FILTER_ORDER) * average)
 
 
-class Ads1256Options(SpiOptions):
+class Ads1256Options(ReadyOptions):
     """The `driver:` table for ADS1255 and ADS1256."""
 
-    drdy_gpio: Annotated[int, Field(ge=0, le=63)]
-    """GPIO number of the line that the chip's DRDY pin is wired to."""
     input: str = "ain0"
     """`ain0`: against AINCOM at ground; `ain0-ain1`: between two pins."""
     gain: Literal[1, 2, 4, 8, 16, 32, 64] = 1
@@ -153,7 +149,7 @@ class Ads1256:
         return np.asarray(volts[:, np.newaxis])
 
 
-class Ads1256Source(Source):
+class Ads1256Source(ReadySource):
     """Reads every conversion between two edges of the ready line."""
 
     Options: ClassVar[type[SourceOptions]] = Ads1256Options
@@ -168,32 +164,22 @@ class Ads1256Source(Source):
     ) -> None:
         if not isinstance(options, Ads1256Options):
             raise OptionError(f"driver.name is {options.name!r}: these are not ads1256 options")
+        super().__init__(options, clock, open_spi, open_line)
         self._options = options
-        self._clock = clock
-        self._open_spi = open_spi
-        self._open_line = open_line
-        self._spi: Spi | None = None
-        self._line: EdgeLine | None = None
         rate_hz = float(options.sample_rate_hz)
-        self._taps = inverse_taps(lambda share: filter_response(rate_hz, share))
-        self._block_samples = round(BLOCK_S * rate_hz)
+        self._inverse = inverse_taps(lambda share: filter_response(rate_hz, share))
 
-    def open(self) -> SourceInfo:
-        self.close()
+    @property
+    def _taps(self) -> NDArray[np.float64]:
+        return self._inverse
+
+    def _describe(self) -> SourceInfo:
         options = self._options
         if options.full_scale_v <= 0.0:
             raise OptionError(
                 f"driver.bias_v: {options.rest_v:g} is not within the range of the input, which"
                 f" ends at {options.range_v:g}"
             )
-        try:
-            self._connect()
-        except SourceFailed as error:
-            self.close()
-            raise SourceUnavailable(str(error)) from error
-        except SourceUnavailable:
-            self.close()
-            raise
         return SourceInfo(
             sample_rate_hz=float(options.sample_rate_hz),
             inputs=(options.input,),
@@ -204,56 +190,20 @@ class Ads1256Source(Source):
             is_live=True,
         )
 
-    def read(self, timeout_s: float) -> Block | None:
-        if self._line is None:
-            raise SourceFailed("the ADS1256 is not open")
-        end_ns = self._clock.monotonic_ns() + round(timeout_s * 1e9)
-        while (block := self._runs.take()) is None:
-            left_s = (end_ns - self._clock.monotonic_ns()) / 1e9
-            if not self._counter.wait(max(left_s, 0.0)):
-                return None
-            if self._counter.is_off_rate:
-                self._begin_again()
-            else:
-                self._read_ready()
-            if len(self._samples) >= self._block_samples:
-                self._hand_on()
-        return block
+    def _attach(self, spi: Spi) -> Ads1256:
+        self._registers = Ads1256(spi, self._options, self._clock)
+        self._plausible = Plausible(self._options.full_scale_v)
+        return self._registers
 
-    def close(self) -> None:
-        spi, line = self._spi, self._line
-        self._spi = self._line = None
-        if line is not None:
-            line.close()
-        if spi is not None:
-            spi.close()
-
-    def _connect(self) -> None:
-        options = self._options
-        self._spi = self._open_spi(SpiSettings(options.bus, options.device, 1, options.speed_hz))
-        self._line = self._open_line(options.drdy_gpio)
-        self._chip = Ads1256(self._spi, options, self._clock)
-        self._counter = ReadyCounter(self._line, self._clock, options.sample_rate_hz)
-        self._runs = Runs(Equaliser(self._taps, 1))
-        self._samples: list[bytes] = []
-        self._first_index = 0  # of the oldest sample in the list
-        self._plausible = Plausible(options.full_scale_v)
-        self._begin()
-
-    def _begin(self) -> None:
-        """Set the chip up, and wait until it converts."""
-        self._chip.set_up()
-        self._counter.restart()
+    def _start(self) -> None:
         self._checked_ns = self._clock.monotonic_ns()
-        if not self._counter.wait(2.0 * LOST_READY_S):
-            raise SourceFailed("the data-ready line is still")
 
     def _read_ready(self) -> None:
         """Read the newest conversion; the ones before it are lost, the chip has one register."""
         counter = self._counter
         begin_ns = self._clock.monotonic_ns()
         index = counter.index
-        sample = self._chip.sample()
+        sample = self._registers.sample()
         counter.poll()
         is_whole = not counter.has_edge_since(begin_ns)  # it was not replaced meanwhile
         counter.mark_read(index)
@@ -261,26 +211,11 @@ class Ads1256Source(Source):
             self._keep(index, sample)
         if (begin_ns - self._checked_ns) / 1e9 > CHECK_S:
             self._checked_ns = begin_ns
-            if not self._chip.is_as_set():
+            if not self._registers.is_as_set():
                 self._begin_again()
 
-    def _keep(self, index: int, sample: bytes) -> None:
-        if not self._samples or index != self._first_index + len(self._samples):
-            self._hand_on()
-            self._first_index = index
-        self._samples.append(sample)
-
-    def _begin_again(self) -> None:
-        """The chip lost its set-up since the last block: what is in hand is not to be trusted."""
-        self._samples = []
-        self._begin()
-
-    def _hand_on(self) -> None:
-        if not self._samples:
-            return
-        volts = self._chip.volts(self._samples)
-        if self._plausible.is_odd(volts) and not self._chip.is_as_set():
+    def _push(self, volts: NDArray[np.float64]) -> None:
+        if self._plausible.is_odd(volts) and not self._registers.is_as_set():
             self._begin_again()
-            return
-        self._runs.push(self._first_index, volts)
-        self._samples = []
+        else:
+            super()._push(volts)

@@ -21,13 +21,12 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from drivers.clock import Clock
-from drivers.equaliser import FLAT_SHARE, Equaliser, inverse_taps, sinc
-from drivers.errors import OptionError, SourceFailed, SourceUnavailable
-from drivers.gpio_line import EdgeLine, OpenEdges, open_edges
-from drivers.ready import LOST_READY_S, ReadyCounter
-from drivers.runs import Runs
-from drivers.source import Block, Source, SourceInfo, SourceOptions
-from drivers.spi import OpenSpi, Spi, SpiOptions, SpiSettings, open_spidev
+from drivers.equaliser import FLAT_SHARE, inverse_taps, sinc
+from drivers.errors import OptionError, SourceFailed
+from drivers.gpio_line import OpenEdges, open_edges
+from drivers.ready_source import ReadyOptions, ReadySource
+from drivers.source import SourceInfo, SourceOptions
+from drivers.spi import OpenSpi, Spi, open_spidev
 
 NULL, RESET, UNLOCK = 0x0000, 0x0011, 0x0655
 READ, WRITE = 0xA000, 0x6000
@@ -45,7 +44,6 @@ MAX_BAD_FRAMES = 3  # in a row, before the chip is set up anew
 RESET_WAIT_S = 0.006  # longer than the chip's own time-out of a broken frame, 4 ms
 FILTER_ORDER = 3
 MAX_EMPTYINGS = 5
-BLOCK_S = 0.02
 
 
 def check_word(data: bytes) -> int:
@@ -53,12 +51,10 @@ def check_word(data: bytes) -> int:
     return binascii.crc_hqx(data, 0xFFFF)
 
 
-class Ads131m0xOptions(SpiOptions):
+class Ads131m0xOptions(ReadyOptions):
     """The `driver:` table for the ADS131M0x family."""
 
     chip: Literal["ads131m02", "ads131m03", "ads131m04", "ads131m06", "ads131m08"]
-    drdy_gpio: Annotated[int, Field(ge=0, le=63)]
-    """GPIO number of the line that the chip's DRDY pin is wired to."""
     inputs: Annotated[tuple[str, ...], Field(min_length=1, max_length=8)] = ("ch0",)
     gain: Literal[1, 2, 4, 8, 16, 32, 64, 128] = 1
     clkin_hz: Annotated[float, Field(ge=2e6, le=8.4e6, allow_inf_nan=False)] = 8_192_000.0
@@ -173,8 +169,8 @@ class Ads131m0x:
         self._spi.exchange(tuple(data.ljust(self._n_bytes, b"\0")))
 
 
-class Ads131m0xSource(Source):
-    """Reads every conversion once, as the ready line says."""
+class Ads131m0xSource(ReadySource):
+    """Reads every conversion of all inputs, as long as the chip's buffer still has it."""
 
     Options: ClassVar[type[SourceOptions]] = Ads131m0xOptions
     is_hardware: ClassVar[bool] = True
@@ -188,84 +184,37 @@ class Ads131m0xSource(Source):
     ) -> None:
         if not isinstance(options, Ads131m0xOptions):
             raise OptionError(f"driver.name is {options.name!r}: these are not ads131m0x options")
+        super().__init__(options, clock, open_spi, open_line)
         self._options = options
-        self._clock = clock
-        self._open_spi = open_spi
-        self._open_line = open_line
-        self._spi: Spi | None = None
-        self._line: EdgeLine | None = None
-        self._taps = inverse_taps(lambda share: sinc(share, FILTER_ORDER))
+        self._inverse = inverse_taps(lambda share: sinc(share, FILTER_ORDER))
 
-    def open(self) -> SourceInfo:
-        self.close()
+    @property
+    def _taps(self) -> NDArray[np.float64]:
+        return self._inverse
+
+    def _describe(self) -> SourceInfo:
         options = self._options
-        self._rate_hz = _exact_rate_hz(options)
-        self._block_samples = max(round(BLOCK_S * self._rate_hz), 1)
-        try:
-            self._connect()
-        except SourceFailed as error:
-            self.close()
-            raise SourceUnavailable(str(error)) from error
-        except SourceUnavailable:
-            self.close()
-            raise
+        rate_hz = _exact_rate_hz(options)
         return SourceInfo(
-            sample_rate_hz=self._rate_hz,
+            sample_rate_hz=rate_hz,
             inputs=options.inputs,
             bits=24,
             full_scale_v=REFERENCE_V / options.gain,
-            bandwidth_hz=self._rate_hz * FLAT_SHARE,
+            bandwidth_hz=rate_hz * FLAT_SHARE,
             is_simultaneous=True,
             is_live=True,
         )
 
-    def read(self, timeout_s: float) -> Block | None:
-        if self._line is None:
-            raise SourceFailed(f"the {self._options.chip} is not open")
-        end_ns = self._clock.monotonic_ns() + round(timeout_s * 1e9)
-        while (block := self._runs.take()) is None:
-            left_s = (end_ns - self._clock.monotonic_ns()) / 1e9
-            if not self._counter.wait(max(left_s, 0.0)):
-                return None
-            if self._counter.is_off_rate:
-                self._frames.clear()
-                self._begin()
-            else:
-                self._read_ready()
-            if len(self._frames) >= self._block_samples:
-                self._hand_on()
-        return block
+    def _attach(self, spi: Spi) -> Ads131m0x:
+        self._frames = Ads131m0x(spi, self._options, self._clock)
+        return self._frames
 
-    def close(self) -> None:
-        spi, line = self._spi, self._line
-        self._spi = self._line = None
-        if line is not None:
-            line.close()
-        if spi is not None:
-            spi.close()
-
-    def _connect(self) -> None:
-        options = self._options
-        self._spi = self._open_spi(SpiSettings(options.bus, options.device, 1, options.speed_hz))
-        self._line = self._open_line(options.drdy_gpio)
-        self._chip = Ads131m0x(self._spi, options, self._clock)
-        self._counter = ReadyCounter(self._line, self._clock, self._rate_hz)
-        self._runs = Runs(Equaliser(self._taps, len(options.inputs)))
-        self._frames: list[bytes] = []
-        self._first_index = 0  # of the oldest frame in the list
-        self._n_bad = 0
-        self._begin()
-
-    def _begin(self) -> None:
-        """Set the chip up, let its filter settle, and start counting with an empty buffer."""
-        self._chip.set_up()
+    def _start(self) -> None:
         self._clock.sleep_s((SETTLING_SAMPLES + 1) / self._rate_hz)
         self._n_bad = 0
         self._counter.restart()
         self._empty_buffer()
         self._counter.restart()
-        if not self._counter.wait(2.0 * LOST_READY_S):
-            raise SourceFailed("the data-ready line is still")
 
     def _read_ready(self) -> None:
         """Read what is ready, if the chip can still have all of it."""
@@ -274,31 +223,28 @@ class Ads131m0xSource(Source):
         if n_ready > FIFO_SAMPLES:
             self._give_up()
             return
-        answers = [self._chip.frame() for _ in range(n_ready - 1)]
+        answers = [self._frames.frame() for _ in range(n_ready - 1)]
         begin_ns = self._clock.monotonic_ns()
-        answers.append(self._chip.frame())
+        answers.append(self._frames.frame())
         counter.poll()
         if counter.n_unread_at(begin_ns) > FIFO_SAMPLES:
             self._give_up()
             return
         counter.mark_read(last_index)
         for index, answer in enumerate(answers, start=last_index - n_ready + 1):
-            self._keep(index, answer)
+            self._keep_good(index, answer)
         if self._n_bad >= MAX_BAD_FRAMES:
             self._hand_on()
             self._begin()
 
-    def _keep(self, index: int, answer: Answer) -> None:
-        """Add a sample; one that is damaged or not new is left out, and so counted as lost."""
-        is_reset = answer.is_intact and self._chip.has_been_reset(answer)
-        if is_reset or not answer.is_intact or not self._chip.is_new(answer):
+    def _keep_good(self, index: int, answer: Answer) -> None:
+        """A sample that is damaged or not new is left out, and so counted as lost."""
+        is_reset = answer.is_intact and self._frames.has_been_reset(answer)
+        if is_reset or not answer.is_intact or not self._frames.is_new(answer):
             self._n_bad += MAX_BAD_FRAMES if is_reset else 1
             return
         self._n_bad = 0
-        if not self._frames or index != self._first_index + len(self._frames):
-            self._hand_on()
-            self._first_index = index
-        self._frames.append(answer.frame)
+        self._keep(index, answer.frame)
 
     def _give_up(self) -> None:
         """Nobody knows which samples the chip still has: start from an empty buffer."""
@@ -310,16 +256,11 @@ class Ads131m0xSource(Source):
         for _ in range(MAX_EMPTYINGS):
             begin_ns = self._clock.monotonic_ns()
             for _ in range(FIFO_SAMPLES):
-                self._chip.frame()
+                self._frames.frame()
             self._counter.poll()
             if not self._counter.has_edge_since(begin_ns):
                 return
         raise SourceFailed("the bus is too slow for this sample rate")
-
-    def _hand_on(self) -> None:
-        if self._frames:
-            self._runs.push(self._first_index, self._chip.volts(self._frames))
-            self._frames = []
 
 
 def _exact_rate_hz(options: Ads131m0xOptions) -> float:

@@ -20,10 +20,11 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from drivers.clock import Clock
-from drivers.errors import OptionError, SourceFailed, SourceUnavailable
-from drivers.paced import CS_HIGH_S, PacedInput, Timing, refuse_busy_wire
+from drivers.errors import OptionError, SourceFailed
+from drivers.paced import CS_HIGH_S, Timing, refuse_busy_wire
+from drivers.paced_source import PacedSource
 from drivers.plausible import Plausible
-from drivers.source import Block, Source, SourceInfo, SourceOptions
+from drivers.source import SourceOptions
 from drivers.spi import OpenSpi, Part, Spi, SpiOptions, SpiSettings, open_spidev
 
 RESET = 0x85
@@ -70,6 +71,8 @@ class Ads8688Options(SpiOptions):
 class Scan:
     """Each frame brings the input that the frame before selected, and selects the next."""
 
+    bits = 16
+
     def __init__(self, spi: Spi, options: Ads8688Options) -> None:
         self._spi = spi
         self._options = options
@@ -80,6 +83,7 @@ class Scan:
         self._lsb_v = 2.0 * options.range_v / 65536.0
         self.timing = _timing(options)
         self._since_check = 0
+        self.full_scale_v = options.range_v
         self._plausible = Plausible(options.range_v)
 
     def set_up(self) -> None:
@@ -129,7 +133,7 @@ def _timing(options: Ads8688Options) -> Timing:
     return Timing(tuple(n * step_s for n in range(n_inputs)), n_inputs * step_s - CS_HIGH_S)
 
 
-class Ads8688Source(Source):
+class Ads8688Source(PacedSource):
     """One chip, its inputs converted in turn."""
 
     Options: ClassVar[type[SourceOptions]] = Ads8688Options
@@ -140,53 +144,28 @@ class Ads8688Source(Source):
     ) -> None:
         if not isinstance(options, Ads8688Options):
             raise OptionError(f"driver.name is {options.name!r}: these are not ads8688 options")
+        super().__init__(options, clock, open_spi)
         self._options = options
-        self._clock = clock
-        self._open_spi = open_spi
-        self._spi: Spi | None = None
-        self._input: PacedInput | None = None
 
-    def open(self) -> SourceInfo:
-        self.close()
+    @property
+    def _inputs(self) -> tuple[str, ...]:
+        return self._options.inputs
+
+    @property
+    def _rate_hz(self) -> float:
+        return self._options.sample_rate_hz
+
+    def _settings(self) -> SpiSettings:
         options = self._options
         _refuse_unfit(options)
-        self._spi = self._open_spi(SpiSettings(options.bus, options.device, 1, options.speed_hz))
-        try:
-            paced = self._begin(self._spi)
-        except SourceFailed as error:
-            self.close()
-            raise SourceUnavailable(str(error)) from error
-        self._input = paced
-        return SourceInfo(
-            sample_rate_hz=options.sample_rate_hz,
-            inputs=options.inputs,
-            bits=16,
-            full_scale_v=options.range_v,
-            bandwidth_hz=paced.bandwidth_hz,
-            is_simultaneous=len(options.inputs) == 1,
-            is_live=True,
-            jitter_s=paced.jitter_s,
-        )
+        return SpiSettings(options.bus, options.device, 1, options.speed_hz)
 
-    def read(self, timeout_s: float) -> Block | None:
-        if self._input is None:
-            raise SourceFailed(f"the {self._options.chip} is not open")
-        return self._input.read(timeout_s)
-
-    def close(self) -> None:
-        self._input = None
-        if self._spi is not None:
-            self._spi.close()
-            self._spi = None
-
-    def _begin(self, spi: Spi) -> PacedInput:
+    def _ready(self, spi: Spi) -> Scan:
         spi.exchange((RESET, 0, 0, 0))
         self._clock.sleep_s(RESET_WAIT_S)
         scan = Scan(spi, self._options)
         scan.set_up()
-        paced = PacedInput(scan, self._clock, self._options.sample_rate_hz)
-        paced.try_out()
-        return paced
+        return scan
 
 
 def _refuse_unfit(options: Ads8688Options) -> None:

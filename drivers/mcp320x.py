@@ -22,9 +22,10 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from drivers.clock import Clock
-from drivers.errors import OptionError, SourceFailed, SourceUnavailable
-from drivers.paced import CS_HIGH_S, PacedInput, Timing, refuse_busy_wire
-from drivers.source import Block, Source, SourceInfo, SourceOptions
+from drivers.errors import OptionError, SourceFailed
+from drivers.paced import CS_HIGH_S, Timing, refuse_busy_wire
+from drivers.paced_source import PacedSource
+from drivers.source import SourceOptions
 from drivers.spi import OpenSpi, Part, Spi, SpiOptions, SpiSettings, open_spidev
 
 FRAME_BYTES = 3
@@ -115,6 +116,7 @@ class Scan:
     def __init__(self, spi: Spi, options: Mcp320xOptions) -> None:
         self._spi = spi
         self._chip = chip = CHIPS[options.chip]
+        self.bits = chip.bits
         self._parts = tuple(Part(chip.request(selection_of(name))) for name in options.inputs)
         self._lsb_v = options.vref_v / chip.code_span
         is_signed = np.array([chip.is_signed and "-" in name for name in options.inputs])
@@ -162,7 +164,7 @@ def _timing(chip: Chip, n_inputs: int, speed_hz: int) -> Timing:
     )
 
 
-class Mcp320xSource(Source):
+class Mcp320xSource(PacedSource):
     """One chip of the family, its inputs converted in turn."""
 
     Options: ClassVar[type[SourceOptions]] = Mcp320xOptions
@@ -173,45 +175,24 @@ class Mcp320xSource(Source):
     ) -> None:
         if not isinstance(options, Mcp320xOptions):
             raise OptionError(f"driver.name is {options.name!r}: these are not mcp320x options")
+        super().__init__(options, clock, open_spi)
         self._options = options
-        self._clock = clock
-        self._open_spi = open_spi
-        self._spi: Spi | None = None
-        self._input: PacedInput | None = None
 
-    def open(self) -> SourceInfo:
-        self.close()
+    @property
+    def _inputs(self) -> tuple[str, ...]:
+        return self._options.inputs
+
+    @property
+    def _rate_hz(self) -> float:
+        return self._options.sample_rate_hz
+
+    def _settings(self) -> SpiSettings:
         options = self._options
         _refuse_unfit(options)
-        self._spi = self._open_spi(SpiSettings(options.bus, options.device, 0, options.speed_hz))
-        scan = Scan(self._spi, options)
-        self._input = PacedInput(scan, self._clock, options.sample_rate_hz)
-        try:
-            self._input.try_out()
-        except SourceFailed as error:
-            self.close()
-            raise SourceUnavailable(str(error)) from error
-        return SourceInfo(
-            sample_rate_hz=options.sample_rate_hz,
-            inputs=options.inputs,
-            bits=CHIPS[options.chip].bits,
-            full_scale_v=scan.full_scale_v,
-            bandwidth_hz=self._input.bandwidth_hz,
-            is_simultaneous=len(options.inputs) == 1,
-            is_live=True,
-            jitter_s=self._input.jitter_s,
-        )
+        return SpiSettings(options.bus, options.device, 0, options.speed_hz)
 
-    def read(self, timeout_s: float) -> Block | None:
-        if self._input is None:
-            raise SourceFailed(f"the {self._options.chip} is not open")
-        return self._input.read(timeout_s)
-
-    def close(self) -> None:
-        self._input = None
-        if self._spi is not None:
-            self._spi.close()
-            self._spi = None
+    def _ready(self, spi: Spi) -> Scan:
+        return Scan(spi, self._options)
 
 
 def _refuse_unfit(options: Mcp320xOptions) -> None:

@@ -65,6 +65,25 @@ class ReadyCounter:
     def has_edge_since(self, t_ns: int) -> bool:
         return self._last_ns is not None and self._last_ns > t_ns
 
+    def check_rate(self, for_s: float) -> None:
+        """Only count for a while; nothing is kept as unread.
+
+        :raises SourceFailed: the edges do not come at the rate that was set.
+        """
+        end_ns = self._clock.monotonic_ns() + round(for_s * 1e9)
+        while self._clock.monotonic_ns() < end_ns and not self.is_off_rate:
+            self.wait(for_s)
+            self.mark_read(self.index)
+        if self.is_off_rate:
+            raise SourceFailed(self.off_rate_words())
+
+    def off_rate_words(self) -> str:
+        """What is wrong with the rate, for people."""
+        return (
+            f"conversions come {'faster' if self._ahead > 0 else 'slower'} than the"
+            f" {self._rate_hz:g} a second that were set: check the converter's clock"
+        )
+
     def mark_read(self, index: int) -> None:
         """Everything up to `index` has been read, or given up."""
         self._read_index = index

@@ -157,8 +157,8 @@ class TestFaults:
         """A wake 10 us before the next edge: the transfer of 30 us runs across it."""
         rig = Rig()
         wakes = iter([*[30e-6] * 60, 1 / RATE_HZ - 15e-6, *[30e-6] * 10_000])
-        rig.line.wake_s = lambda: next(wakes)
         rig.source.open()
+        rig.line.wake_s = lambda: next(wakes)
         blocks = rig.play(8)
         assert sum(block.n_lost for block in blocks) == 1
         assert_whole(blocks)

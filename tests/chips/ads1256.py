@@ -35,6 +35,7 @@ class Ads1256Chip:
         self._before_data = Intervals("the wait before data (t6)", BEFORE_DATA_NS)
         self._high = Intervals("chip select high", SELECT_HIGH_NS)
         self.is_dead = False
+        self.speed = 1.0  # of its crystal, against what is printed on it; counts from a set-up on
         self.catch_up: Callable[[float], None] = lambda t_ns: None
         self.n_resets = 0
         self.reset(on_ns)
@@ -62,7 +63,7 @@ class Ads1256Chip:
         self._data = min(max(code, -(1 << 23)), (1 << 23) - 1) & 0xFFFFFF
 
     def _convert_from(self, t_ns: float) -> None:
-        self._conversion_ns = 1e9 / RATES_HZ[self._registers[3]]
+        self._conversion_ns = 1e9 / RATES_HZ[self._registers[3]] / self.speed
         self._first_ns = t_ns + self._conversion_ns
         self._n_converted = 0
 

@@ -41,6 +41,7 @@ class Ads131Chip:
         self._high = Intervals("chip select high", SELECT_HIGH_NS)
         self._random = np.random.default_rng(7)
         self._now_ns = 0.0
+        self.speed = 1.0  # of its clock, against what is printed on it; counts from a set-up on
         self.is_dead = False  # no supply: drives nothing, converts nothing
         self.n_resets = 0
         self._samples: deque[tuple[int, ...]] = deque()
@@ -82,7 +83,7 @@ class Ads131Chip:
 
     def _conversion_from(self, t_ns: float) -> None:
         ratio = OSR[self._registers[0x03] >> 2 & 7]
-        self._conversion_ns = 2e9 * ratio / self._clkin_hz
+        self._conversion_ns = 2e9 * ratio / self._clkin_hz / self.speed
         self._first_ns = t_ns + self._conversion_ns
         self._n_converted = 0
         self._samples.clear()
