@@ -8,7 +8,7 @@ it is, the times do not say.
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from itertools import pairwise
 
@@ -32,6 +32,10 @@ class Repetition:
     n_events: int  # that fit
     chance: float
     fits: frozenset[datetime]  # the starts that do
+
+    def with_chance(self, chance: float) -> "Repetition":
+        """The same, where other things were tried as well."""
+        return replace(self, chance=chance)
 
     @property
     def chance_words(self) -> str:

@@ -5,6 +5,7 @@ line beyond its threshold and is over when all are back; an interruption begins 
 below its threshold and is over as soon as any is back.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
@@ -20,6 +21,7 @@ from daemon.measure.unbalance import (
     join_dips,
     join_interruptions,
 )
+from daemon.page.words import duration_words, kind_words
 from daemon.records import Kind
 
 N_PHASES = 3
@@ -46,14 +48,37 @@ class Group:
 
     def words(self) -> str:
         """`dip on L1, L2 for 0.2 s, L2 worst: 115.0 V, 50.0 %; two phases most, type C`."""
-        lasted = "end not seen" if self.duration_s is None else f"for {self.duration_s:.3g} s"
-        text = (
-            f"{'dip (sag)' if self.kind is Kind.DIP else self.kind} on {', '.join(self.channels)} "
-            f"{lasted}, {self.worst_channel} worst: {self.value_v:.1f} V, {self.value_pct:.1f} %"
+        lasted = (
+            "end not seen" if self.duration_s is None else f"for {duration_words(self.duration_s)}"
         )
+        text = (
+            f"{kind_words(self.kind)} on {', '.join(self.channels)} {lasted}, "
+            f"{self.worst_channel} worst: {self.value_v:.1f} V, {self.value_pct:.1f} %"
+        )
+        return "; ".join([text, *([self.shape_words()] if self.shape_words() else [])])
+
+    def shape_words(self) -> str:
+        """`two phases most, type C`; empty where the voltages do not tell."""
         shape = [str(self.family)] if self.family not in (None, DipFamily.UNCLEAR) else []
         shape += [f"type {self.dip_type}"] if self.dip_type else []
-        return "; ".join([text, *([", ".join(shape)] if shape else [])])
+        return ", ".join(shape)
+
+    def has(self, row: EventRow) -> bool:
+        """Whether this event of the same group number is part of it."""
+        if row.channel not in self.channels or row.kind not in _PARTS.get(self.kind, ()):
+            return False
+        return self.start_s <= _last_s(row) and (self.end_s is None or row.start_s <= self.end_s)
+
+
+_PARTS = {
+    Kind.DIP: (Kind.DIP, Kind.INTERRUPTION),
+    Kind.SWELL: (Kind.SWELL,),
+    Kind.INTERRUPTION: (Kind.INTERRUPTION,),
+}
+
+
+def _last_s(row: EventRow) -> float:
+    return math.inf if row.duration_s is None else row.start_s + row.duration_s
 
 
 def line_names(channels: Sequence[str], settings: Mapping[str, object]) -> list[str]:
@@ -68,6 +93,34 @@ def line_names(channels: Sequence[str], settings: Mapping[str, object]) -> list[
         if isinstance(channel, dict) and channel.get("kind") == "neutral_to_earth"
     }
     return [name for name in channels if name not in others]
+
+
+def disturbances(
+    rows: Sequence[EventRow], channels: Sequence[str], settings: Mapping[str, object]
+) -> list[Group]:
+    """The disturbances of the supply that these events of one run are part of.
+
+    :param channels, settings: of that run.
+    """
+    supply = settings.get("supply")
+    wiring = supply.get("wiring") if isinstance(supply, dict) else None
+    lines = line_names(channels, settings)
+    return join_rows(rows, lines, is_three_phase=wiring == "three_phase")
+
+
+def shared(groups: Sequence[Group]) -> list[Group]:
+    """Those that more than one line took part in.
+
+    An interruption of all lines is a dip of all lines, too; the dip says nothing more then.
+    """
+    several = [group for group in groups if len(group.channels) > 1]
+    gone = [group for group in several if group.kind is Kind.INTERRUPTION]
+    return [
+        group
+        for group in several
+        if group.kind is not Kind.DIP
+        or not any(set(one.channels) == set(group.channels) for one in gone)
+    ]
 
 
 def join_rows(

@@ -2,6 +2,10 @@
 
 from dataclasses import dataclass, replace
 
+# An event of another line may be entered that much later: lines are measured one after another,
+# frame by frame, and the frames of a recording are 10 s long. A slack is a cycle.
+KEPT_SLACKS = 1500
+
 
 @dataclass(frozen=True, slots=True)
 class _Member:
@@ -35,7 +39,7 @@ class Numbering:
         self._members = [
             member
             for member in self._members
-            if member.end_index is None or member.end_index > start_index - 100 * slack
+            if member.end_index is None or member.end_index > start_index - KEPT_SLACKS * slack
         ]
         self._members.append(_Member(self._n_given, group, channel, start_index, end_index))
         return self._n_given, group

@@ -66,7 +66,7 @@ def test_show_tells_one_event_whole(path: Path) -> None:
         # (100 - 61) / (100 - 70)
         "Severity     1.30: outside the curve, by its extreme and whole duration",
         "Same time    event 2 on L2",
-        "All lines    dip (sag) on L1, L2 for 0.3 s, L1 worst: 140.3 V, 61.0 %",
+        "All lines    dip (sag) on L1, L2 for 0.30 s, L1 worst: 140.3 V, 61.0 %",
         "Notes        touches gap",
         "Waveform     1600 samples at 16000 Hz, from -0.500 s for 0.10 s, peak 325.0 V",
         "",

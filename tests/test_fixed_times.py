@@ -64,3 +64,23 @@ def test_random_times_seldom_look_regular() -> None:
 @pytest.mark.parametrize("count", [0, 1, 2, 5])
 def test_too_few_to_say(count: int) -> None:
     assert repetition([at(0, 8, 20.0 * n) for n in range(count)]) is None
+
+
+def test_any_number_of_events_is_answered_for() -> None:
+    random = np.random.default_rng(5)
+    minutes = random.uniform(0, 30 * 24 * 60, 5000)
+    assert repetition([at(0, 0, float(minute)) for minute in minutes]) is None
+    evenly = repetition([at(0, 0, 7.0 * n) for n in range(5000)])
+    assert evenly is not None
+    assert evenly.text.startswith("4999 of 4999 intervals")
+
+
+def test_what_fits_is_told_with_the_chance_in_words() -> None:
+    times = [at(day, 6, 30 + day % 3) for day in range(4)]
+    found = repetition([*times, at(1, 14, 3), at(3, 2, 40)], "dip (sag) events")
+    assert found is not None
+    assert found.fits == frozenset(times)
+    assert found.text.startswith("4 of 6 dip (sag) events came within 10 minutes of 06:3")
+    # 4 of 4 days with p = 1 - exp(-6/4 x 10/1440) = 0.010363, at 144 places: 1.66e-6.
+    assert found.chance_words == "by chance alone once in 600000 cases"
+    assert found.with_chance(1e-7).chance_words.endswith("less than once in a million cases")

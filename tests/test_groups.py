@@ -137,7 +137,7 @@ def test_an_event_without_an_end_leaves_the_group_without_one(template: EventRow
 def test_in_words() -> None:
     group = Group(Kind.DIP, 2.0, 2.2, "L2", 115.0, 50.0, ("L1", "L2"), DipFamily.TWO_PHASES, "C")
     assert group.words() == (
-        "dip (sag) on L1, L2 for 0.2 s, L2 worst: 115.0 V, 50.0 %; two phases most, type C"
+        "dip (sag) on L1, L2 for 0.20 s, L2 worst: 115.0 V, 50.0 %; two phases most, type C"
     )
 
 

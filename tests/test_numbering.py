@@ -65,3 +65,12 @@ def test_events_far_apart_never_share(starts: list[int]) -> None:
         for n, start in enumerate(sorted(set(starts)))
     ]
     assert len(set(groups)) == len(groups)
+
+
+def test_lines_measured_one_after_another_in_long_frames_still_meet() -> None:
+    """Of a recording L1 is measured ten seconds ahead before L2 is measured at all."""
+    numbering, cycle = Numbering(), 80
+    first, _ = numbering.enter("L1", 1000.0, 2000.0, cycle)
+    numbering.enter("L1", 1000.0 + 500 * cycle, 2000.0 + 500 * cycle, cycle)
+    assert numbering.enter("L2", 1010.0, 2010.0, cycle)[1] == first
+    assert numbering.enter("L3", 1020.0, 2020.0, cycle)[1] == first

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from datetime import date
 
 from daemon.archive import EventRow
-from daemon.page.words import duration_words, kind_words, value_words
+from daemon.page.words import kind_words, lasted_words, value_words
 from daemon.records import Kind
 from tools.text import table, wrapped
 
-_HEADINGS = ("No", "Time", "What", "Channel", "Value", "of decl.", "Lasted")
-_RIGHT = ("No", "Value", "of decl.", "Lasted")
-_OF_DECLARED = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE, Kind.TRANSIENT)
+_HEADINGS = ("No", "Time", "What", "Channel", "Value", "of declared", "Lasted")
+_RIGHT = ("No", "Value", "of declared", "Lasted")
+_OF_DECLARED = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +21,7 @@ class Line:
     event: EventRow
     columns: tuple[str, ...]
     sentence: str
+    above: str = ""  # what stands over this row and the ones that follow it
 
 
 def event_table(
@@ -33,9 +34,13 @@ def event_table(
     """
     cells = [_cells(line.event, open_run_id) for line in lines]
     wide = [[*row, *line.columns] for row, line in zip(cells, lines, strict=True)]
-    whole = table((*_HEADINGS, *headings), wide, _RIGHT)
-    if max(map(len, whole)) <= width:
-        return whole
+    for gap in ("  ", " "):
+        whole = table((*_HEADINGS, *headings), wide, _RIGHT, gap)
+        if max(map(len, whole)) > width:
+            continue
+        heading, *rows = whole
+        return [heading, *(text for line, row in zip(lines, rows, strict=True)
+                           for text in (*wrapped(line.above, width), row))]  # fmt: skip
     heading, *rows = _narrow(cells, width)
     indent = " " * (heading.index("No") + 4)
     found, day = [heading], ""
@@ -43,19 +48,22 @@ def event_table(
         if line.event.start_local[:10] != day:
             day = line.event.start_local[:10]
             found.append(f"{date.fromisoformat(day):%A} {day}")
-        found += [row, *wrapped(line.sentence, width, indent)]
+        found += [*wrapped(line.above, width), row, *wrapped(line.sentence, width, indent)]
     return found
 
 
 def _narrow(cells: list[list[str]], width: int) -> list[str]:
-    """Times without the day, and channel names cut to what room there is."""
+    """Times without the day, columns closer together, then channel names cut to what room is."""
     timed = [[number, time[11:], *rest] for number, time, *rest in cells]
     lines = table(_HEADINGS, timed, _RIGHT)
+    if max(map(len, lines)) <= width:
+        return lines
+    lines = table(_HEADINGS, timed, _RIGHT, " ")
     too_wide = max(map(len, lines)) - width
     if too_wide <= 0:
         return lines
     room = max(max(len(row[3]) for row in timed) - too_wide, len("Channel"))
-    return table(_HEADINGS, [[*row[:3], row[3][:room], *row[4:]] for row in timed], _RIGHT)
+    return table(_HEADINGS, [[*row[:3], row[3][:room], *row[4:]] for row in timed], _RIGHT, " ")
 
 
 def _cells(event: EventRow, open_run_id: int | None) -> list[str]:
@@ -65,12 +73,19 @@ def _cells(event: EventRow, open_run_id: int | None) -> list[str]:
         kind_words(event.kind),
         event.channel,
         value_words(event.value, event.unit),
-        f"{event.value_pct:.1f} %" if event.kind in _OF_DECLARED else "",
+        _share(event),
         _lasted(event, open_run_id),
     ]
 
 
+def _share(event: EventRow) -> str:
+    share = f"{event.value_pct:.1f} %"
+    if event.kind is Kind.TRANSIENT:
+        return f"{share} peak"
+    return share if event.kind in _OF_DECLARED else ""
+
+
 def _lasted(event: EventRow, open_run_id: int | None) -> str:
-    if event.duration_s is not None:
-        return duration_words(event.duration_s)
-    return "ongoing" if event.run_id == open_run_id else "not known"
+    if event.duration_s is None and event.run_id == open_run_id:
+        return "ongoing"
+    return lasted_words(event, None)

@@ -13,17 +13,26 @@ import click
 
 from daemon.archive import JSON_KEYS, SERIOUS, Archive, EventFilter, EventRow, open_archive
 from daemon.errors import InputError
-from daemon.margin_words import margin_words
-from daemon.page.words import duration_words, kind_words, verdict_words
-from daemon.records import Judgement, Kind, Verdict
+from daemon.page.words import duration_words, kind_words
+from daemon.records import Kind, Verdict
 from drivers.clock import SystemClock
-from tools.event_table import Line, event_table
+from tools.event_lines import event_lines
+from tools.event_table import event_table
+from tools.recurrence import ADVICE, find_repetition
 from tools.site import Site, find_open_run, find_site, find_watched
 from tools.text import local_words, parse_time, plural, terminal_width, wrapped
 from tools.verdicts import StoredJudgements
 
 MOST_LISTED = 500  # rows of a table, unless asked for more: nobody reads further
 _KINDS = [kind.value for kind in Kind]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """How the table is to look."""
+
+    by_supply: bool
+    open_run_id: int | None  # the run that goes on now, if one does
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +87,21 @@ def _which_options(verb: Callable[..., None]) -> Callable[..., None]:
 @click.argument("db", type=click.Path(path_type=Path))
 @_which_options
 @click.option(
+    "--supply", "by_supply", is_flag=True,
+    help="One row for what several lines went through together, with the worst of them.",
+)  # fmt: skip
+@click.option(
     "--format", "layout", type=click.Choice(["table", "jsonl", "csv"]), default="table",
     show_default=True,
 )  # fmt: skip
-def command(db: Path, which: Which, layout: str) -> None:
+def command(db: Path, which: Which, layout: str, by_supply: bool) -> None:
     """List what happened: by default only what the profile finds serious.
 
     The table has the newest event first, jsonl and csv the oldest. Times without an offset are
     local times of the site.
     """
+    if by_supply and layout != "table":
+        raise InputError(f"--supply is for the table; {layout} has a row for every line")
     archive = open_archive(db)
     site = find_site(archive)
     now_utc_s = SystemClock().utc_ns() / 1e9
@@ -94,7 +109,8 @@ def command(db: Path, which: Which, layout: str) -> None:
     if layout == "table":
         wanted = replace(wanted, limit=wanted.limit or MOST_LISTED)
         open_run_id = find_open_run(archive, now_utc_s)
-        click.echo("\n".join(_page(archive, site, wanted, archive.events(wanted), open_run_id)))
+        view = View(by_supply, open_run_id)
+        click.echo("\n".join(_page(archive, site, wanted, view)))
         return
     events = _oldest_first(archive, wanted)
     for text in csv_lines(events) if layout == "csv" else map(_json_line, events):
@@ -143,13 +159,8 @@ def _csv_line(cells: Iterable[object]) -> str:
     return out.getvalue()
 
 
-def _page(
-    archive: Archive,
-    site: Site,
-    wanted: EventFilter,
-    events: list[EventRow],
-    open_run_id: int | None,
-) -> list[str]:
+def _page(archive: Archive, site: Site, wanted: EventFilter, view: View) -> list[str]:
+    events = archive.events(wanted)
     counts = archive.verdict_counts(replace(wanted, serious_only=False))
     width = terminal_width()
     lines = wrapped(_answer(wanted, counts, events), width)
@@ -158,10 +169,13 @@ def _page(
         judgements = StoredJudgements(archive)
         for caution in judgements.cautions(events):
             lines += wrapped(caution, width)
-        rows = [_line(event, judgements.of(event)) for event in events]
+        rows = event_lines(archive, events, judgements, by_supply=view.by_supply)
         headings = ("Meaning", "Limit passed", "Margin")
-        lines += ["", *event_table(rows, headings, open_run_id, width)]
-    notes = [text for text in (_older(wanted, counts, events), _hidden(wanted, counts)) if text]
+        lines += ["", *event_table(rows, headings, view.open_run_id, width)]
+    remarks = (
+        _repeated(events, site), _older(wanted, counts, events), _hidden(wanted, counts),
+    )  # fmt: skip
+    notes = [text for text in remarks if text]
     return [*lines, *(line for text in notes for line in ["", *wrapped(text, width)])]
 
 
@@ -190,11 +204,10 @@ def _watched(archive: Archive, site: Site, wanted: EventFilter) -> str:
     )
 
 
-def _line(event: EventRow, judgement: Judgement) -> Line:
-    meaning = verdict_words(event.verdict)
-    limit, margin = event.limit or "", margin_words(judgement)
-    details = ", ".join(text for text in (limit, margin) if text)
-    return Line(event, (meaning, limit, margin), f"{meaning}: {details}" if details else meaning)
+def _repeated(events: list[EventRow], site: Site) -> str:
+    """Whether those listed come back at fixed times."""
+    found = find_repetition(events, site.zone)
+    return "" if found is None else f"{found.text}: {found.chance_words}. {ADVICE}."
 
 
 def _older(wanted: EventFilter, counts: dict[Verdict | None, int], events: list[EventRow]) -> str:

@@ -8,7 +8,6 @@ import numpy as np
 
 from daemon.accuracy_words import sure_duration, sure_value
 from daemon.archive import Archive, EventRow, open_archive
-from daemon.groups import join_rows, line_names
 from daemon.margin_words import margin_words, severity_words
 from daemon.page.words import clock_words, duration_words, value_words, verdict_words, what_words
 from daemon.profiles import scope_warning
@@ -20,6 +19,7 @@ from tools.event_facts import further_facts
 from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.site import find_open_run, number_of, settings_of, table_of
 from tools.text import plural, table, terminal_width, wrapped
+from tools.together import Disturbances
 from tools.verdicts import StoredJudgements
 
 _CHART_ROWS = 8
@@ -38,8 +38,7 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     if pictures.is_wanted:
         drawing_module("tools.saved_pictures").save_event(archive, event, pictures)
     width = terminal_width()
-    settings = settings_of(archive, _settings_id(archive, event))
-    supply = table_of(settings, "supply")
+    supply = table_of(settings_of(archive, _settings_id(archive, event)), "supply")
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     lines = wrapped(f"Event {event.id}: {what_words(event, open_run_id)}.", width)
     judgements = StoredJudgements(archive)
@@ -48,7 +47,7 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     lines += [line for text in _warnings(event, judgements) for line in wrapped(text, width)]
     lines += ["", *_measured(event, supply, open_run_id)]
     severity = ("Severity", severity_words(judgement))
-    together = [("Same time", _company(archive, event)), *_together(archive, event, settings)]
+    together = [("Same time", _company(archive, event)), *_together(archive, event)]
     further = further_facts(event, _sample_rate_hz(archive, event))
     lines += ["", *_facts(archive, event, [severity, *further, *together], width)]
     lines += _trace(archive, event, width)
@@ -168,23 +167,10 @@ def _company(archive: Archive, event: EventRow) -> str:
     )
 
 
-def _together(
-    archive: Archive, event: EventRow, settings: dict[str, object]
-) -> list[tuple[str, str]]:
+def _together(archive: Archive, event: EventRow) -> list[tuple[str, str]]:
     """What the event was part of, where other lines were touched at the same time."""
-    rows = archive.group(event.run_id, event.group)
-    run = next(run for run in archive.runs() if run.id == event.run_id)
-    lines = line_names(run.channels, settings)
-    is_three_phase = table_of(settings, "supply").get("wiring") == "three_phase"
-    groups = join_rows(rows, lines, is_three_phase=is_three_phase)
-    return [
-        ("All lines", group.words())
-        for group in groups
-        if len(group.channels) > 1
-        and event.channel in group.channels
-        and group.start_s <= event.start_s
-        and (group.end_s is None or event.start_s <= group.end_s)
-    ]
+    found = Disturbances(archive).together(event)
+    return [("All lines", one.group.words()) for one in found]
 
 
 def _waveform_words(event: EventRow, waveform: Waveform) -> str:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, tzinfo
 
 from daemon.errors import InputError
 
+_QUANTITY = re.compile(r"(?<=[0-9]) (?=(?:%|V|Hz|kHz|ms|s|min|h)(?![A-Za-z0-9]))")
 _UNITS_S = {"s": 1, "min": 60, "h": 3600, "d": 86400, "w": 604800}
 _RELATIVE = re.compile(r"(\d{1,9}(?:\.\d{1,3})?) ?(s|min|h|d|w)(?: ago)?")
 _LAST_S = 253_402_300_799.0  # the end of the year 9999, the last that a stamp can name
@@ -25,18 +26,23 @@ def clean(text: str) -> str:
 
 def wrapped(text: str, width: int, indent: str = "") -> list[str]:
     """A sentence as lines of at most `width` columns."""
-    return textwrap.wrap(
-        clean(text), width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+    kept = _QUANTITY.sub("\u00a0", clean(text))  # a number and its unit stay together
+    lines = textwrap.wrap(
+        kept, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
     )
+    return [line.replace("\u00a0", " ") for line in lines]
 
 
 def table(
-    headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[str] = ()
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    right: Sequence[str] = (),
+    gap: str = "  ",
 ) -> list[str]:
     """Aligned lines, the headings first; columns named in `right` are aligned to the right."""
     cells = [list(headings), *([clean(cell) for cell in row] for row in rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(headings))]
-    return ["  ".join(_aligned(row, headings, widths, right)).rstrip() for row in cells]
+    return [gap.join(_aligned(row, headings, widths, right)).rstrip() for row in cells]
 
 
 def _aligned(
