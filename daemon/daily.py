@@ -10,6 +10,8 @@ from daemon.clock import SampleClock
 from daemon.records import Output
 from daemon.supply_statistics import Quantity, SupplyStatistics
 
+INSIDE_S = 1.0  # the tick of midnight is known to some milliseconds; this far on it is over
+
 
 @dataclass(frozen=True, slots=True)
 class DayStatistics:
@@ -59,7 +61,9 @@ class DailyStatistics:
         return self._days.setdefault((day, channel), SupplyStatistics())
 
     def _day(self, index: float, clock: SampleClock) -> str:
-        return datetime.fromtimestamp(clock.utc_s(index), self._zone).date().isoformat()
+        """The local day of a slot that begins at an index."""
+        inside_s = clock.utc_s(index) + INSIDE_S
+        return datetime.fromtimestamp(inside_s, self._zone).date().isoformat()
 
     def _stand(self, keys: Sequence[tuple[str, int]]) -> list[DayStatistics]:
         stands = [

@@ -1,5 +1,7 @@
 """Statistics by day: against numpy on the same values, across midnight of the site."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -44,6 +46,14 @@ def test_values_fall_on_the_local_day_and_their_percentiles_are_numpys() -> None
     # Half a bin of 0.1 % of the declared voltage.
     expected = float(np.percentile(100 * volts[6:] / 230, 95))
     assert night.percentile(95) == pytest.approx(expected, abs=0.051)
+
+
+@pytest.mark.parametrize("off_s", [-0.005, 0.005])
+def test_the_first_slot_of_a_day_is_of_that_day_by_whatever_milliseconds(off_s: float) -> None:
+    daily, clock = DailyStatistics(["L1"], 230, "Europe/Vienna"), sample_clock()
+    (out,) = ten_minutes(6, 230).ten_minute
+    daily.take(Output(ten_minute=[replace(out, start_index=(3600 + off_s) * RATE_HZ)]), clock)
+    assert [part.day for part in daily.finish()] == ["2026-03-29"]
 
 
 def test_a_day_is_given_whenever_it_has_a_new_ten_minute_value() -> None:
