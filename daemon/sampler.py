@@ -100,6 +100,12 @@ class Sampler:
 
     def _reopen(self, source: Source, info: SourceInfo) -> None:
         """Try until the device is back; the time since its last sample counts as lost samples."""
+        try:
+            self._open_until_back(source, info)
+        finally:  # also when the reader goes away meanwhile
+            self._count_away(info)
+
+    def _open_until_back(self, source: Source, info: SourceInfo) -> None:
         wait_s = FIRST_WAIT_S
         while True:
             source.close()
@@ -111,6 +117,8 @@ class Sampler:
                 # it worked before, so options that do not fit now are the device's fault
                 self._report_fault(error)
                 wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+
+    def _count_away(self, info: SourceInfo) -> None:
         away_s = (self._clock.monotonic_ns() - self._seen_ns) / 1e9
         n_away = max(1, round(away_s * info.sample_rate_hz))
         self._seen_ns = self._clock.monotonic_ns()

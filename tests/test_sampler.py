@@ -375,6 +375,12 @@ def test_it_ends_while_waiting_for_a_device_that_stays_away(bench: Bench) -> Non
 
     with pytest.raises(sampler_module._ReaderGoneError):
         bench.run(SourceFailed("x"), openings=Openings())
+    # From the first failure to the stop nobody watched: waits of 1 s and 2 s at least.
+    [rest] = bench.blocks()
+    assert (rest.first_index, rest.n_samples) == (rest.n_lost, 0)
+    away_s = bench.clock.monotonic_ns() / 1e9 - 1000.0
+    assert rest.n_lost == pytest.approx(away_s * RATE_HZ, abs=1)
+    assert rest.n_lost >= 3 * RATE_HZ
 
 
 def test_reports_to_nobody_end_it(bench: Bench) -> None:
