@@ -9,9 +9,18 @@ import numpy as np
 
 from daemon import hash_chain
 from daemon.database_file import open_database
-from daemon.records import Event, JudgedEvent, Judgement, Kind, LevelTime, Trace, Verdict, Waveform
+from daemon.records import (
+    Event,
+    JudgedEvent,
+    Judgement,
+    Kind,
+    LevelTime,
+    Trace,
+    Verdict,
+    Waveform,
+)
 from daemon.rows import put_trace, put_waveforms
-from daemon.store import RunInfo, RunProgress, Store
+from daemon.store import RunInfo, Store
 
 APART_S = 30  # between two events: a million are almost a year
 BATCH = 20_000  # rows in a transaction
@@ -72,11 +81,10 @@ def write_evidence(path: Path, n_events: int, n_samples: int) -> None:
 def _write_patterns(path: Path, n_events: int) -> None:
     info = RunInfo(_SETTINGS, START_UTC_S, "simulated", 16000.0, ("L1",), "bench", "synchronised")
     lasted_s = (n_events + 1) * APART_S
-    end = RunProgress(START_UTC_S + lasted_s, lasted_s * 16000, 0)
     with closing(Store(path, "UTC")) as store:
         run_id = store.begin_run(info)
         store.add(run_id, list(_patterns(min(n_events, N_PATTERNS))), [])
-        store.end_run(run_id, end.until_utc_s, end.samples_measured, end.samples_lost)
+        store.end_run(run_id, START_UTC_S + lasted_s, lasted_s * 16000, 0)
 
 
 def _copy_statement(connection: Connection) -> str:
