@@ -13,4 +13,5 @@ def notify(state: str) -> None:
     if address.startswith("@"):
         address = "\0" + address[1:]
     with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as peer:
+        peer.setblocking(False)  # who does not listen must not make measuring wait
         peer.sendto(state.encode(), address)

@@ -30,3 +30,15 @@ def test_nobody_listening_is_harmless(address: str | None, monkeypatch: pytest.M
     else:
         monkeypatch.setenv("NOTIFY_SOCKET", address)
     notify("READY=1")
+
+
+def test_whoever_does_not_read_does_not_make_the_monitor_wait(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Linux keeps some ten datagrams for a reader (unix(7), max_dgram_qlen)."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
+        listener.bind(str(tmp_path / "notify"))
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        for _ in range(1000):
+            notify("WATCHDOG=1")
+        assert listener.recv(100) == b"WATCHDOG=1"
