@@ -17,6 +17,7 @@ from daemon.notify import notify
 from daemon.pipeline import Pipeline
 from daemon.profiles import find_profile, scope_warning, user_profile_dir
 from daemon.records import LogKind, Output
+from daemon.rescue_files import rescue_places
 from daemon.runtime import PageProcess, claim_database, runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
@@ -99,9 +100,10 @@ class Monitor:
             subject = Subject(settings, self._info, channels, profile)
             keep_bytes = settings.store.keep_mb * 1_000_000
             store = Store(settings.store.path, settings.site.timezone, keep_bytes)
-            self._journal = Journal(store, clock, self._sample_clock, subject)
-            undo.callback(self._journal.close)
             self._folder = runtime_folder(settings.store.path, os.environ)
+            places = rescue_places(settings.store.path, self._folder)
+            self._journal = Journal(store, clock, self._sample_clock, subject, places)
+            undo.callback(self._journal.close)
             self._journal.begin()
             self._page = self._open_page() if with_page else None
             undo.pop_all()

@@ -96,6 +96,11 @@ class Backlog:
         self._events = {n: stamper.judged_again(judged) for n, judged in self._events.items()}
         self._log = [stamper.entry_again(entry) for entry in self._log]
 
+    @property
+    def everything(self) -> Batch:
+        """All that waits."""
+        return Batch(tuple(self._events.values()), tuple(self._log))
+
     def batch(self) -> Batch:
         """The oldest that fit together; they stay here until they are `done`."""
         chosen: list[JudgedEvent] = []

@@ -7,11 +7,14 @@ card that needs seconds for a commit gets fewer, larger ones.
 """
 
 from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
 
 from daemon.appraise import URGENT, Appraiser
 from daemon.archive import SERIOUS
 from daemon.backlog import Backlog
 from daemon.clock import SampleClock, Sleep, TieChange
+from daemon.correction import Correction
 from daemon.daily import DailyStatistics, DayStatistics
 from daemon.errors import StoreError
 from daemon.neutral_earth import log_entry
@@ -24,6 +27,8 @@ from daemon.records import (
     NeutralEarthExcursion,
     Output,
 )
+from daemon.rescue import Leftover, write_rescue
+from daemon.rescue_files import rest_words, take_back_all
 from daemon.run_history import absence, boot_id, changes, unseen_before
 from daemon.schema import utc_text
 from daemon.settings import Settings, settings_snapshot
@@ -35,8 +40,6 @@ from drivers.source import Block, SourceInfo
 
 TOUCH_S = 60.0  # how often a run says how far it has got: the most a power cut leaves in doubt
 LAST_ATTEMPTS = 3  # to write what waits before the end
-CORRECT_ROWS = 500  # in one transaction, once the time is known better
-CORRECT_STEPS = 8  # in one go: measuring waits for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +75,23 @@ class _Trouble:
 class Journal:
     """Everything that is written about one run."""
 
-    def __init__(self, store: Store, clock: Clock, times: SampleClock, subject: Subject) -> None:
+    def __init__(
+        self,
+        store: Store,
+        clock: Clock,
+        times: SampleClock,
+        subject: Subject,
+        rescue_places: tuple[Path, ...] = (),
+    ) -> None:
+        """
+        :param rescue_places: where to put what cannot be written in the end, the best place first.
+        """
         self._store = store
         self._clock = clock
         self._times = times
         self._stamper = Stamper(times, subject.info.sample_rate_hz)
         self._subject = subject
+        self._rescue_places = rescue_places
         self._appraiser = Appraiser(subject.settings, subject.info, subject.profile)
         self._backlog = Backlog()
         settings = subject.settings
@@ -92,7 +106,7 @@ class Journal:
         self._started_index = 0.0
         self._before: PreviousRun | None = None
         self._is_absence_known = True
-        self._to_correct: list[tuple[str, int]] = []  # tables, and the id after which to go on
+        self._correction = Correction(store, self._stamper)
         self.last_fault: str | None = None
         self._last_logged: str | None = None
 
@@ -120,6 +134,7 @@ class Journal:
 
         :raises StoreError: the database cannot be written.
         """
+        remarks = take_back_all(self._store, self._rescue_places)
         self._store.close_open_events()
         self._started_index = self._now_index()
         settings = self._subject.settings
@@ -134,8 +149,8 @@ class Journal:
         )
         run_id = self._store.begin_run(info)
         entries = self._since_run_before(info.settings_text)
-        if self._store.remark:
-            entries.append(self._entry(LogKind.FAULT, self._store.remark))
+        remarks = [self._store.remark, *remarks]
+        entries += [self._entry(LogKind.FAULT, remark) for remark in remarks if remark]
         entries.append(self._entry(LogKind.STARTED, f"watching through driver {info.driver}"))
         self._store.add(run_id, [], entries)
 
@@ -189,10 +204,13 @@ class Journal:
         entries = [self._entry(LogKind.CLOCK_SET, text)]
         if change.is_correction:
             self._backlog.restamp(self._stamper)
-            self._to_correct = [("run", 0), ("event", 0), ("log", 0)]
-            if self._before is not None and not self._is_absence_known:
-                self._is_absence_known = self.started_utc_s > self._before.until_utc_s
-                late = [unseen_before(self._before, self.started_utc_s)]
+            before = self._before
+            self._correction.begin(
+                self._started_index, None if before is None else before.until_utc_s
+            )
+            if before is not None and not self._is_absence_known:
+                self._is_absence_known = self.started_utc_s > before.until_utc_s
+                late = [unseen_before(before, self.started_utc_s)]
                 entries += late if self._is_absence_known else []
         self._put([], entries)
 
@@ -233,15 +251,21 @@ class Journal:
             if self._try(is_due=True):
                 break
             self._clock.sleep_s(1.0)
-        while self._to_correct and self._try(is_due=False):
+        while self._correction.is_under_way and self._try(is_due=False):
             pass
         if self._trouble is not None:
-            raise StoreError(
-                f"{self._trouble.text}; {self.n_waiting} events and log entries that were still "
-                "to be written are lost"
-            )
+            self._save_rest(self._trouble, is_orderly=is_orderly)
         if is_orderly:
             self._store.end_run(self.run_id, until_s, account.measured, account.lost)
+
+    def _save_rest(self, trouble: _Trouble, *, is_orderly: bool) -> NoReturn:
+        n_waiting = self.n_waiting
+        self._note_recovery(trouble)
+        rest = self._backlog.everything
+        left = Leftover(rest.events, rest.log, list(self._days.values()))
+        rescued = self._store.packed(left, self._progress(), is_orderly=is_orderly)
+        path = write_rescue(self._rescue_places, rescued)
+        raise StoreError(f"{trouble.text}; {rest_words(path, n_waiting, self._rescue_places)}")
 
     def close(self) -> None:
         """Let go of the database. Harmless the second time."""
@@ -272,7 +296,7 @@ class Journal:
             self._note_recovery(self._trouble)
             self._write_backlog()
             self._trouble = None
-        self._correct()
+        self._correction.go_on()
         if is_due:
             self._store.add(self.run_id, [], [], self._progress())
             self._store.put_statistics(self.run_id, list(self._days.values()))
@@ -288,28 +312,6 @@ class Journal:
             progress = self._progress() if is_last else None  # it tells of gaps in the last one
             self._store.add(self.run_id, batch.events, batch.log, progress)
             self._backlog.done(batch)
-
-    def _correct(self) -> None:
-        """Give rows that are stored better stamps, some at a time; what is done is done."""
-        for _ in range(CORRECT_STEPS):
-            if not self._to_correct:
-                return
-            table, after_id = self._to_correct[0]
-            if table == "run":
-                self._correct_run()
-                done = True
-            else:
-                rows = self._store.stamped_rows(table, after_id, CORRECT_ROWS)
-                self._store.restamp(table, self._stamper.new_stamps(rows))
-                done = len(rows) < CORRECT_ROWS
-                after_id = rows[-1].id if rows else after_id
-            self._to_correct[:1] = [] if done else [(table, after_id)]
-
-    def _correct_run(self) -> None:
-        started_s = self.started_utc_s
-        unseen_s = None if self._before is None else started_s - self._before.until_utc_s
-        clock = self._times.state_at(self._started_index)
-        self._store.restamp_run(started_s, clock, unseen_s)
 
     def _recover(self) -> None:
         """See that the database is where it was; put it there if it is not."""

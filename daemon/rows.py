@@ -15,6 +15,10 @@ PUT_LOG = (
     "INSERT INTO log (run_id, kind, start_utc, start_local, start_s, duration_s, text, as_stored) "
     "VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 )
+PUT_WAVEFORM = (
+    "INSERT OR REPLACE INTO waveform "
+    "(event_id, part, first_index, sample_rate_hz, scale_v, samples) VALUES (?, 0, ?, ?, ?, ?)"
+)
 
 
 def event_row(run_id: int, judged: JudgedEvent, zone: tzinfo) -> dict[str, object]:
@@ -100,9 +104,7 @@ def put_waveforms(
     for waveform in waveforms:
         scale_v, samples = schema.pack_waveform(waveform)
         connection.execute(
-            "INSERT OR REPLACE INTO waveform "
-            "(event_id, part, first_index, sample_rate_hz, scale_v, samples) "
-            "VALUES (?, 0, ?, ?, ?, ?)",
+            PUT_WAVEFORM,
             (
                 event_id,
                 int(waveform.first_index),
@@ -112,12 +114,17 @@ def put_waveforms(
             ),
         )
     if waveforms:
-        connection.execute(
-            "UPDATE waveform SET part = (SELECT count(*) FROM waveform AS earlier WHERE "
-            "earlier.event_id = ?1 AND earlier.first_index < waveform.first_index) "
-            "WHERE event_id = ?1",
-            (event_id,),
-        )
+        number_waveforms(connection, event_id)
+
+
+def number_waveforms(connection: sqlite3.Connection, event_id: int) -> None:
+    """Number the waveforms of an event in the order of time."""
+    connection.execute(
+        "UPDATE waveform SET part = (SELECT count(*) FROM waveform AS earlier WHERE "
+        "earlier.event_id = ?1 AND earlier.first_index < waveform.first_index) "
+        "WHERE event_id = ?1",
+        (event_id,),
+    )
 
 
 def _first(judged: JudgedEvent, zone: tzinfo) -> dict[str, str | None]:

@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from daemon import corrections, hash_chain, retention, schema
+from daemon import corrections, hash_chain, rescue, retention, schema
 from daemon.corrections import NewStamp, StampedRow
 from daemon.daily import DayStatistics
 from daemon.database_file import WAL_LIMIT_BYTES, DatabaseFile
 from daemon.errors import InputError
 from daemon.records import JudgedEvent, LogEntry, LogKind
+from daemon.rescue import Leftover, Rescued, RunEnd
 from daemon.rows import PUT_LOG, event_row, log_row, put_event, put_trace, put_waveforms
 
 CUT_SHORT = "cut_short"  # flag of an event that was open when its run broke off
@@ -207,6 +208,29 @@ class Store:
             ).fetchall()
             hash_chain.extend(connection, [event_id for (event_id,) in cut], [])
         return len(cut)
+
+    def packed(self, left: Leftover, progress: RunProgress, *, is_orderly: bool) -> Rescued:
+        """What could not be written of this run, for a file of its own."""
+        run = self._run
+        assert run is not None
+        end = RunEnd(
+            self._run_id,
+            run.started_utc_s,
+            run.boot_id,
+            progress.until_utc_s,
+            progress.samples_measured,
+            progress.samples_lost,
+            is_orderly,
+        )
+        return rescue.pack(end, left, self._zone)
+
+    def take_back(self, rescued: Rescued) -> bool:
+        """Put in what an earlier run could not write; False: it was there already.
+
+        :raises InputError: it is not of this database, or not what the tables hold.
+        """
+        with self._file.writing() as connection:
+            return rescue.take_back(connection, rescued)
 
     def stamped_rows(self, table: str, after_id: int, limit: int) -> list[StampedRow]:
         """The next rows of `event` or `log` of this run whose stamps may have to be corrected."""

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon import journal
+from daemon import correction
 from daemon.archive import EventFilter, open_archive
 from daemon.clock import SampleClock
 from daemon.errors import StoreError
@@ -175,8 +175,8 @@ def test_an_event_that_is_open_when_the_time_arrives(watch: Watch) -> None:
 def test_more_rows_than_are_corrected_at_once(
     watch: Watch, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(journal, "CORRECT_ROWS", 20)
-    n_rows = 20 * (journal.CORRECT_STEPS + 2)
+    monkeypatch.setattr(correction, "ROWS", 20)
+    n_rows = 20 * (correction.STEPS + 2)
     watch.pass_s(5)
     events = [dip(number, start_s=number / 1000) for number in range(1, n_rows + 1)]
     watch.journal.keep(Output(events=events))

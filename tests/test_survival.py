@@ -157,6 +157,43 @@ def test_a_disk_that_fails_loses_no_event(
     proof.settle()
 
 
+@pytest.mark.parametrize(
+    "fault",
+    ["enospc", pytest.param("eio", marks=pytest.mark.soak),
+     pytest.param("erofs", marks=pytest.mark.soak)],
+)  # fmt: skip
+def test_what_a_failed_disk_did_not_take_before_the_end_is_there_after_the_next_start(
+    tmp_path: Path, tmp_path_factory: pytest.TempPathFactory, disk: FaultyDisk, fault: str
+) -> None:
+    """The database's disk takes nothing any more; the runtime folder's does."""
+    runtime = tmp_path_factory.mktemp("runtime")
+    proof = Proof(f"ended on a failed disk ({fault})", times=1)
+    database, rescue = tmp_path / "events.db", runtime / "events.db.rescue"
+    with monitor_on(disk, runtime, storm(tmp_path)) as process:
+        until(lambda: query(database, "SELECT count(*) FROM event") > [(0,)])
+        disk.fail(fault)
+        until(lambda: shown(runtime).health.n_waiting >= 2)
+        process.send_signal(signal.SIGTERM)
+        proof.check(process.wait(30) == 3, "it did not say by its exit that the disk failed")
+        said = process.stderr.read()
+    proof.check(f"are kept in {rescue}" in said, f"it said: {said}")
+    proof.check(rescue.exists(), "there is no rescue file")
+    disk.fail("none")
+    with monitor_on(disk, runtime, storm(tmp_path)) as process:
+        process.send_signal(signal.SIGTERM)
+        proof.check(process.wait(20) == 0, "the next run did not end in good order")
+    proof.check(not rescue.exists(), "the rescue file is still there")
+    numbers = [n for (n,) in query(database, "SELECT number FROM event WHERE run_id = 1")]
+    lost = set(range(1, max(numbers) + 1)) - set(numbers)
+    proof.check(not lost, f"events {sorted(lost)} are missing")
+    stopped = query(database, "SELECT stopped FROM run WHERE id = 1")
+    proof.check(stopped == [(1,)], "the first run is not said to have ended in good order")
+    with closing(sqlite3.connect(database)) as connection:
+        report = verify(connection)
+    proof.check(report is not None and not report.findings, "the chain is broken")
+    proof.settle()
+
+
 def check_events(proof: Proof, folder: Path, *, is_damaged: bool) -> None:
     """Numbers without a hole, over all files that hold a part of the run; and what was logged."""
     live = folder / "events.db"
