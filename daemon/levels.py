@@ -12,6 +12,7 @@ from daemon.records import LevelTime
 
 UNDER_LEVELS_PCT = tuple(range(1, 100))
 OVER_LEVELS_PCT = tuple(range(101, 201))
+MOST_AT_ONCE = 100_000  # comparisons, each a byte: they stay in the cache
 
 
 class LevelTimer:
@@ -34,18 +35,28 @@ class LevelTimer:
         covered = self._levels > highest
         self._running[untouched] = 0
         self._running[covered] += len(depth)
-        for position in np.flatnonzero(~untouched & ~covered):
-            self._step(position, depth < self._levels[position])
+        crossed = np.flatnonzero(~untouched & ~covered)
+        at_once = max(1, MOST_AT_ONCE // len(depth))
+        for first in range(0, len(crossed), at_once):
+            self._step(crossed[first : first + at_once], depth)
         self._longest = np.maximum(self._longest, self._running)
 
-    def _step(self, position: np.intp, beyond: NDArray[np.bool_]) -> None:
-        edges = np.flatnonzero(np.diff(beyond, prepend=False, append=False))
+    def _step(self, levels: NDArray[np.intp], depth: NDArray[np.float64]) -> None:
+        """Runs beyond each of these levels: a row for each, with a False at either end."""
+        width = len(depth) + 2
+        beyond = np.zeros((len(levels), width), np.bool_)
+        np.less(depth, self._levels[levels, np.newaxis], out=beyond[:, 1:-1])
+        flat = beyond.ravel()
+        edges = np.flatnonzero(flat[1:] != flat[:-1])
         starts, stops = edges[::2], edges[1::2]
+        level = levels[starts // width]
         runs = stops - starts
-        if beyond[0]:
-            runs[0] += self._running[position]
-        self._longest[position] = max(self._longest[position], int(runs.max(initial=0)))
-        self._running[position] = int(runs[-1]) if beyond[-1] else 0
+        goes_on = starts % width == 0
+        runs[goes_on] += self._running[level[goes_on]]
+        np.maximum.at(self._longest, level, runs)
+        is_open = stops % width == width - 2
+        self._running[levels] = 0
+        self._running[level[is_open]] = runs[is_open]
 
     def times(self, sample_rate_hz: float) -> tuple[LevelTime, ...]:
         """The levels that were passed, deepest first, with the longest time beyond each in s."""

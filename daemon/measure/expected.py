@@ -104,12 +104,22 @@ def fit_change(volts: Floats, index: Floats, cycle: Cycle) -> Change:
     parts = np.zeros(2)
     for _ in range(FIT_ROUNDS):
         weighted = both * weight[:, None]
-        parts[:] = np.linalg.lstsq(weighted.T @ both, weighted.T @ volts, rcond=None)[0]
+        parts[:] = _solve(weighted.T @ both, weighted.T @ volts)
         weight[:] = 1 / np.maximum(np.abs(volts - both @ parts), floor)
     ratio = float(np.hypot(*parts))
     if ratio < FLAT_RATIO:
         return Change(float(parts[0]), 0.0)
     return Change(ratio, float(np.arctan2(parts[1], parts[0])) / (2 * np.pi))
+
+
+def _solve(matrix: Floats, right: Floats) -> Floats:
+    """Two equations; of many solutions (a cycle without a voltage) the smallest."""
+    (a, b), (_, d) = matrix.tolist()
+    e, f = right.tolist()
+    determinant = a * d - b * b
+    if determinant <= 1e-12 * a * d:
+        return np.linalg.lstsq(matrix, right, rcond=None)[0]
+    return np.array([d * e - b * f, a * f - b * e]) / determinant
 
 
 def best_switch(before: Floats, after: Floats) -> int:
