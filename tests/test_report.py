@@ -2,6 +2,7 @@
 
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -100,6 +101,34 @@ def test_order_and_content(folder: Path) -> None:
     head = open_archive(folder / "a.db").chain()
     assert head is not None
     assert head.head in words
+
+
+def test_what_the_monitor_stored_with_an_event_stands_on_the_page(tmp_path: Path) -> None:
+    """Cause, evidence and uncertainties as they were stored, through another process's eyes."""
+    store = Store(tmp_path / "a.db", "Europe/Vienna")
+    run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
+    event = seen_dip(1, 3600.0)
+    left_out = replace(event.detail, uncertainty_without="the sensor's own error")
+    kept = judged(
+        replace(event, detail=left_out),
+        start_utc_s=RUN_UTC_S + 3600.0,
+        uncertainty=0.9,
+        duration_uncertainty_s=0.02,
+        cause="probable: a motor starting",
+        evidence="it came back over 0.7 s <slowly>",
+    )
+    store.add(run_id, [kept], [])
+    store.end_run(run_id, RUN_UTC_S + 86_400, 1, 0)
+    store.close()
+    assert run("report", tmp_path / "a.db", "-o", tmp_path / "a.html").exit_code == 0
+    text = (tmp_path / "a.html").read_text(encoding="utf-8")
+    html5lib.HTMLParser(strict=True).parse(text)
+    words = plain(text)
+    assert "Probable: a motor starting. It came back over 0.7 s &lt;slowly&gt; (a hint" in words
+    assert "Value 207.0 V 140.3 V ± 0.9 V" in words
+    assert "Duration 0.200 s ± 0.020 s" in words
+    assert "(k = 2); without: the sensor&#39;s own error" in words
+    assert "0.2 % of declared" not in words  # which stands for what an older monitor did not store
 
 
 def test_another_profile_title_and_date(folder: Path) -> None:

@@ -61,7 +61,8 @@ def coverage_of(db: Path, archive: Archive) -> Coverage:
 
 def answer_lines(found: Correlation) -> list[str]:
     """The answer in sentences, the first one first."""
-    lines = [_answer(found)]
+    compared = f" (compared with {found.profile})" if found.serious_only else ""
+    lines = [match_words(found, compared)]
     if found.unwatched:
         n_unwatched = plural(len(found.unwatched), "failure")
         lines.append(f"{n_unwatched} outside the watched time: nothing can be said of them.")
@@ -72,10 +73,13 @@ def answer_lines(found: Correlation) -> list[str]:
     return lines + [f"Note: {text}." for text in found.assumptions]
 
 
-def _answer(found: Correlation) -> str:
+def match_words(found: Correlation, compared: str = "") -> str:
+    """How many failures lie near an event, and how likely that is by chance.
+
+    :param compared: with what the events were compared, where that is to be said.
+    """
     n_failures, n_events = len(found.failures), len(found.occurrences)
     what = "an event that passed the limit" if found.serious_only else "an event"
-    compared = f" (compared with {found.profile})" if found.serious_only else ""
     near = duration_words(found.window_s)
     if not n_failures:
         return "No failure lies in the watched time."

@@ -12,7 +12,8 @@ from tools.findings import recovers_slowly
 def hint(archive: Archive, event: EventRow) -> str:
     """One sentence for the reader of a report: what the monitor noted, else from the shape."""
     if event.cause:
-        return sentence_case(event.cause) + (f": {event.evidence}" if event.evidence else "")
+        parts = [part for part in (event.cause, event.evidence) if part]
+        return ". ".join(sentence_case(part) for part in parts)
     if event.kind is Kind.DIP:
         return _dip(archive, event)
     lasted_s = event.duration_s or 0.0

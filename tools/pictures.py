@@ -6,6 +6,7 @@ Nothing here knows the database: numbers come in, figures go out.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -104,7 +105,7 @@ def _draw_trace(axes: Axes, picture: EventPicture) -> None:
         axes.axhline(picture.threshold_v, color=LOOKS[Verdict.MAY_STOP][1], linewidth=0.9)
         axes.annotate(
             f"trigger {picture.threshold_v:.1f} V", (1.0, picture.threshold_v),
-            xycoords=("axes fraction", "data"), ha="right", va="bottom", fontsize=7.5,
+            xycoords=("axes fraction", "data"), ha="right", va=_free_side(picture), fontsize=7.5,
             color=LOOKS[Verdict.MAY_STOP][1],
         )  # fmt: skip
     if picture.extreme_v is not None:
@@ -120,6 +121,14 @@ def _draw_trace(axes: Axes, picture: EventPicture) -> None:
     axes.set_ylabel("V rms")
     axes.set_xlabel(f"{unit} from the start")
     axes.grid(visible=True, axis="y")
+
+
+def _free_side(picture: EventPicture) -> Literal["top", "bottom"]:
+    """Where the name of the trigger does not meet the declared voltage."""
+    declared_v, threshold_v = picture.declared_v, picture.threshold_v
+    if declared_v is None or threshold_v is None:
+        return "bottom"
+    return "top" if 0.5 * declared_v < threshold_v < declared_v else "bottom"
 
 
 def _time_unit(length_s: float) -> tuple[str, float]:

@@ -18,6 +18,7 @@ from daemon.page.words import (
 )
 from daemon.records import Judgement, Kind
 from daemon.resolution import resolution
+from daemon.together import Disturbances
 from tools.correlation import Correlation, Occurrence
 from tools.drawing import svg_text
 from tools.hints import hint
@@ -98,6 +99,7 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
         ("Supply lost", f"for {duration_words(lost_s)}" if lost_s else ""),
         ("Uncertainty", uncertainty_words(event, known)),
         ("Clock", clock_words(event.clock)),
+        *(("All lines", one.group.words()) for one in Disturbances(known.archive).together(event)),
         ("Failure", _failure_words(event, known.failures)),
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
     ]
@@ -121,7 +123,8 @@ def _rows(event: EventRow, supply: Supply | None) -> list[tuple[str, str, str]]:
         trigger = f"{100 * event.threshold / whole:.1f} %"
         rows.append(("Of declared", trigger, f"{event.value_pct:.1f} %"))
     lasted = sure_duration(event, None)
-    rows.append(("When reached", "0 s", f"{event.extreme_s - event.start_s:+.3f} s"))
+    reached_s = event.extreme_s - event.start_s
+    rows.append(("Value reached", "", f"{duration_words(reached_s)} after the start"))
     rows.append(("Duration", "", lasted if event.complete else f"{lasted}; not both ends seen"))
     return rows
 

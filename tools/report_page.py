@@ -25,7 +25,13 @@ from daemon.records import Judgement, Kind, Verdict
 from daemon.schema import utc_seconds
 from daemon.tolerance import Limits
 from tools.check_db import cautions
-from tools.correlate import answer_lines, moment_words, pair_cells, probability_words
+from tools.correlate import (
+    answer_lines,
+    match_words,
+    moment_words,
+    pair_cells,
+    probability_words,
+)
 from tools.correlation import Correlation, Occurrence, find_occurrences
 from tools.coverage import Coverage, site_coverage
 from tools.drawing import Mark, svg_text
@@ -182,11 +188,13 @@ def _answer(found: _Gathered) -> list[str]:
         _passed_words(found),
     ]
     if found.failures is not None:
-        lines.append(answer_lines(found.failures)[0])
+        lines.append(match_words(found.failures))
     if found.serious:
         worst = max(found.serious, key=_severity).worst
         what = what_words(worst, None)
-        lines.append(f"The worst was a {what}, on {worst.start_local[:19]} (event {worst.id}).")
+        article = "an" if what[0] in "aeiou" else "a"
+        when = worst.start_local[:19]
+        lines.append(f"The worst was {article} {what}, on {when} (event {worst.id}).")
     measures = [one.measure[0].lower() + one.measure[1:] for one in _advice(found)[:3]]
     lines.append(f"What follows: {'; '.join(measures)}.")
     return lines

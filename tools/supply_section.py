@@ -9,6 +9,7 @@ from daemon.profiles import Profile, find_profile, user_profile_dir
 from daemon.supply_statistics import Quantity, SupplyStatistics, total
 from daemon.tolerance import SupplyProfile
 from tools.supply_words import Place, read_days, supply_sentences
+from tools.text import plural
 
 USUAL = "iec-60038"  # the common band of ±10 %, where the events were compared with equipment
 PERCENTS = (5.0, 50.0, 95.0)
@@ -40,11 +41,11 @@ def _percentiles(place: Place, statistics: SupplyStatistics) -> list[str]:
         if histogram.n_values:
             digits = 3 if quantity is Quantity.FREQUENCY else 1
             low, middle, high = (f"{value or 0.0:.{digits}f}" for value in values)
-            interval = "10-second" if quantity is Quantity.FREQUENCY else "10-minute"
+            interval = "ten-second" if quantity is Quantity.FREQUENCY else "ten-minute"
             name = place.words(quantity)
             subject = f"{name}, {quantity}" if name else sentence_case(quantity)
             found.append(
-                f"{subject}: half of {histogram.n_values} {interval} values were above "
+                f"{subject}: {plural(histogram.n_values, f'{interval} value')}; half of them above "
                 f"{middle} {unit}, 90 % of them between {low} and {high} {unit}."
             )
     return found
