@@ -262,7 +262,8 @@ def _placements(
     has_quiet = duration_s >= quiet[1] + DAY_S
     free_s = duration_s - needed_s - (DAY_S + 8000.0 if has_quiet else 0.0)
     shares = [dice.uniform(0.3, 1.0) for _ in range(len(known) + 1)]
-    at_s, placed = 0.0, []
+    at_s = 0.0
+    placed: list[tuple[Known, float]] = []
     for one, share in zip(known, shares, strict=False):
         gap_s = 0.4 * free_s * share / math.fsum(shares)
         at_s += min(gap_s, 1200.0 if not placed else gap_s) + one.margin_s
@@ -329,8 +330,8 @@ def _by_hand(scenario: Scenario, placed: list[tuple[Known, float]]) -> list[True
 
 
 def _rapid(scenario: Scenario, entry: Raw, at_s: float) -> Iterator[TrueEvent]:
-    pct = entry.get("residual_pct", entry.get("magnitude_pct"))
-    change_v = abs(pct - 100.0) / 100.0 * NOMINAL_V * scenario.supply.magnitude_pct / 100.0
+    pct = entry["residual_pct"] if "residual_pct" in entry else entry["magnitude_pct"]
+    change_v = abs(float(pct) - 100.0) / 100.0 * NOMINAL_V * scenario.supply.magnitude_pct / 100.0
     for instant_s in (at_s, at_s + entry["duration_s"]):
         for line in entry.get("inputs", LINES):
             yield TrueEvent("rapid_voltage_change", line, instant_s, 0.0, change_v)

@@ -118,7 +118,8 @@ def _solve(matrix: Floats, right: Floats) -> Floats:
     e, f = right.tolist()
     determinant = a * d - b * b
     if determinant <= 1e-12 * a * d:
-        return np.linalg.lstsq(matrix, right, rcond=None)[0]
+        smallest: Floats = np.linalg.lstsq(matrix, right, rcond=None)[0]
+        return smallest
     return np.array([d * e - b * f, a * f - b * e]) / determinant
 
 
