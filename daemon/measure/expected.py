@@ -118,9 +118,10 @@ def _solve(matrix: Floats, right: Floats) -> Floats:
     e, f = right.tolist()
     determinant = a * d - b * b
     if determinant <= 1e-12 * a * d:
-        smallest: Floats = np.linalg.lstsq(matrix, right, rcond=None)[0]
-        return smallest
-    return np.array([d * e - b * f, a * f - b * e]) / determinant
+        smallest, *_ = np.linalg.lstsq(matrix, right, rcond=None)
+        return np.asarray(smallest, np.float64)
+    first, second = (d * e - b * f) / determinant, (a * f - b * e) / determinant
+    return np.array([first, second], np.float64)
 
 
 def best_switch(before: Floats, after: Floats) -> int:
