@@ -98,7 +98,8 @@ class Pipeline:
         n_told = len(out.events)
         if frame.starts_segment:
             self._begin(frame.first_index)
-        measured = self._measure(frame, out)
+        is_empty = len(frame.volts) == 0 and not frame.starts_segment
+        measured = [] if is_empty else self._measure(frame, out)
         self._note_spans()
         first = measured[:1]
         if frame.ends_segment:
