@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from daemon.errors import InputError
@@ -49,7 +50,8 @@ class Claim:
     def close(self) -> None:
         """Give it up. Harmless the second time."""
         if self._path is not None:
-            self._path.unlink(missing_ok=True)  # before it is let go of: nobody else has it yet
+            with suppress(OSError):  # left behind on a failed disk, it is no obstacle
+                self._path.unlink(missing_ok=True)  # before it is let go of: nobody else has it yet
             os.close(self._descriptor)
             self._path = None
 
