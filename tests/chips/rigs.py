@@ -59,6 +59,7 @@ class Rig:
     chip: Any = None
     line: ReadyLine | None = None
     audio: FakeAudio | None = None
+    opened_s: float | None = None  # when it was open for the first time
 
     def volts(self, t_s: float) -> float:
         """What the sensor gives now; a test may put another one in its place while it runs."""

@@ -108,16 +108,23 @@ class ScheduledSource(Source):
 
     def open(self) -> SourceInfo:
         self._act()
-        return self.rig.source.open()
+        self._end()
+        info = self.rig.source.open()
+        if self.rig.opened_s is None:
+            self.rig.opened_s = now_s(self.rig)
+        return info
 
     def read(self, timeout_s: float) -> Block | None:
         self._act()
-        if now_s(self.rig) >= self.end_s:
-            raise SourceEnded("the schedule is over")
+        self._end()
         return self.rig.source.read(timeout_s)
 
     def close(self) -> None:
         self.rig.source.close()
+
+    def _end(self) -> None:
+        if now_s(self.rig) >= self.end_s:
+            raise SourceEnded("the schedule is over")
 
     def _act(self) -> None:
         while self._left and self._left[0][0] <= now_s(self.rig):
