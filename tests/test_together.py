@@ -8,9 +8,9 @@ import pytest
 from daemon.archive import open_archive
 from daemon.records import EventDetail, Kind
 from daemon.store import Store
+from daemon.together import Disturbances, beside_each_other
 from tests.after_watch_material import run
 from tests.database_material import dip, judged, run_info
-from tools.together import Disturbances, beside_each_other
 
 THREE = '{"supply": {"nominal_v": 230, "frequency_hz": 50, "wiring": "three_phase"}}'
 

@@ -6,8 +6,8 @@ from daemon.archive import Archive, EventRow
 from daemon.margin_words import margin_words
 from daemon.page.words import verdict_words
 from daemon.records import Judgement
+from daemon.together import Disturbances, Together, beside_each_other
 from tools.event_table import Line
-from tools.together import Disturbances, Together, beside_each_other
 from tools.verdicts import StoredJudgements
 
 

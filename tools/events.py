@@ -15,10 +15,10 @@ from daemon.archive import JSON_KEYS, SERIOUS, Archive, EventFilter, EventRow, o
 from daemon.errors import InputError
 from daemon.page.words import duration_words, kind_words
 from daemon.records import Kind, Verdict
+from daemon.recurrence import ADVICE, find_repetition
 from drivers.clock import SystemClock
 from tools.event_lines import event_lines
 from tools.event_table import event_table
-from tools.recurrence import ADVICE, find_repetition
 from tools.site import Site, find_open_run, find_site, find_watched
 from tools.text import local_words, parse_time, plural, terminal_width, wrapped
 from tools.verdicts import StoredJudgements

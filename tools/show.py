@@ -12,6 +12,7 @@ from daemon.margin_words import margin_words, severity_words
 from daemon.page.words import clock_words, duration_words, value_words, verdict_words, what_words
 from daemon.profiles import scope_warning
 from daemon.records import Judgement, Kind, Waveform
+from daemon.together import Disturbances
 from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
@@ -19,7 +20,6 @@ from tools.event_facts import further_facts
 from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.site import find_open_run, number_of, settings_of, table_of
 from tools.text import plural, table, terminal_width, wrapped
-from tools.together import Disturbances
 from tools.verdicts import StoredJudgements
 
 _CHART_ROWS = 8

@@ -1,8 +1,8 @@
 """The part of the page that says what happened: timeline, chart, map and list of one filter."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 from daemon.archive import SERIOUS, Archive, EventFilter, EventRow, LogRow
@@ -23,7 +23,9 @@ from daemon.page.watch_time import NEVER, WatchTime, watch_time
 from daemon.page.week_map import WeekMap, build_week_map
 from daemon.page.words import kind_words
 from daemon.records import Kind
+from daemon.recurrence import ADVICE, find_repetition
 from daemon.status import Snapshot, State
+from daemon.together import words_for_rows
 
 MOST_DRAWN = 500
 MOST_LOGGED = 12
@@ -46,6 +48,7 @@ class History:
     counts: tuple[HourCount, ...] = ()
     log: tuple[LogRow, ...] = ()
     watch: WatchTime = NEVER
+    together: Mapping[int, str] = field(default_factory=dict)  # beside a listed row, by its id
     error: str | None = None
 
 
@@ -67,12 +70,13 @@ def _read(path: Path, query: HomeQuery, reading: Reading) -> History:
     watch = watch_time(archive.runs(), log, reading.now_utc_s, is_watching)
     window = window_of(query, watch, reading.now_utc_s)
     drawn = tuple(archive.events(query.wanted(MOST_DRAWN)))
+    listed = tuple(archive.events(query.rows()))
     return History(
         query=query,
         serious=_serious(archive, query, drawn),
         n_serious=archive.count(serious),
         n_captured=archive.count(EventFilter()),
-        listed=tuple(archive.events(query.rows())),
+        listed=listed,
         n_wanted=archive.count(query.wanted()),
         drawn=drawn,
         in_window=_in_window(archive, query, window, drawn),
@@ -80,6 +84,7 @@ def _read(path: Path, query: HomeQuery, reading: Reading) -> History:
         counts=tuple(archive.by_hour(query.kind, not query.is_all)),
         log=log,
         watch=watch,
+        together=words_for_rows(archive, listed),
     )
 
 
@@ -119,6 +124,7 @@ class Happened:
     pages: tuple[Choice, ...]
     listed: str  # which rows these are
     limits: str  # what is not drawn because it would be too much
+    repeated: str  # whether they come back at fixed times
 
 
 def build_happened(
@@ -142,6 +148,7 @@ def build_happened(
         pages=_pages(query, history.n_wanted),
         listed=_listed(query, history.n_wanted),
         limits=_limits(history.drawn, history.n_wanted),
+        repeated=_repeated(history.drawn, now.tzinfo or UTC),
     )
 
 
@@ -168,6 +175,11 @@ def _listed(query: HomeQuery, n_wanted: int) -> str:
     first = (query.page - 1) * ROWS + 1
     last = min(query.page * ROWS, n_wanted)
     return f"{first} to {last} of {n_wanted}" if first <= last else f"none; there are {n_wanted}"
+
+
+def _repeated(drawn: Sequence[EventRow], zone: tzinfo) -> str:
+    found = find_repetition(drawn, zone)
+    return "" if found is None else f"{found.text}: {found.chance_words}. {ADVICE}."
 
 
 def _limits(drawn: Sequence[EventRow], n_wanted: int) -> str:

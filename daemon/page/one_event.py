@@ -26,6 +26,7 @@ from daemon.page.words import (
     when_words,
 )
 from daemon.records import Judgement, Kind, Trace, Waveform
+from daemon.together import Disturbances
 
 PLOT_HEIGHT = 200
 _VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
@@ -198,6 +199,7 @@ def _facts(archive: Tally, row: EventRow, place: Place) -> list[Fact]:
         Fact("Category", category or "", "by IEEE 1159"),
         Fact("Table cell", cell or "", "UNIPEDE grid, depth and duration"),
         Fact("Severity", severity_words(judged), "by IEEE 1564"),
+        *(Fact("All lines", one.group.words()) for one in Disturbances(archive).together(row)),
         Fact("Same time", ", ".join(f"no. {other.id} on {other.channel}" for other in company)),
         Fact("Notes", "; ".join(flag.replace("_", " ") for flag in row.flags)),
     ]

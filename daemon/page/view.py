@@ -126,7 +126,10 @@ def build_view(reading: Reading, history: History, curve: Curve) -> PageView:
         unbalance=_unbalance(snapshot),
         scale=scale,
         channels=channels,
-        events=tuple(event_view(row, now, open_run_id) for row in history.listed),
+        events=tuple(
+            event_view(row, now, open_run_id, history.together.get(row.id, ""))
+            for row in history.listed
+        ),
         events_error=history.error,
         watched=watched_facts(snapshot, history) if snapshot else (),
         health=(*health_facts(snapshot), *throttling_facts(read_throttling())) if snapshot else (),
@@ -243,8 +246,13 @@ def _severity(row: EventRow) -> tuple[int, int, float, float]:
     return verdict, _KIND_RANKS.get(row.kind, 0), departure, lasted_s
 
 
-def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventView:
-    """One event as a row of the list."""
+def event_view(
+    row: EventRow, now: datetime, open_run_id: int | None, together: str = ""
+) -> EventView:
+    """One event as a row of the list.
+
+    :param together: what other lines went through at the same time.
+    """
     zone: tzinfo = now.tzinfo or UTC
     return EventView(
         number=row.id,
@@ -260,7 +268,7 @@ def event_view(row: EventRow, now: datetime, open_run_id: int | None) -> EventVi
         shape=shape_of(row),
         meaning=verdict_words(row.verdict),
         limit=row.limit or "",
-        note=_note(row),
+        note="; ".join(text for text in (together, _note(row)) if text),
     )
 
 

@@ -1,12 +1,12 @@
 """Which events are one disturbance of the supply, for lists, reports and one event."""
 
+import json
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daemon.archive import Archive, EventRow
 from daemon.groups import Group, disturbances, shared
-from tools.site import settings_of
 
 Key = tuple[int, int]  # run, group
 
@@ -45,7 +45,7 @@ class Disturbances:
         self._archive = archive
         self._runs = {run.id: run for run in archive.runs()}
         self._settings = {
-            number: settings_of(archive, number)
+            number: _settings(archive, number)
             for number in {run.settings_id for run in self._runs.values()}
         }
         self._found: dict[Key, list[Together]] = {}
@@ -53,6 +53,8 @@ class Disturbances:
     def together(self, row: EventRow) -> list[Together]:
         """What this event was part of, where several lines were touched."""
         key = (row.run_id, row.group)
+        if len(self._runs[row.run_id].channels) < 2:
+            return []
         if key not in self._found:
             rows = self._archive.group(*key)
             self._found[key] = [
@@ -65,6 +67,29 @@ class Disturbances:
         """Every dip, swell and interruption that these events of a run are part of."""
         run = self._runs[run_id]
         return disturbances(rows, run.channels, self._settings[run.settings_id])
+
+
+def _settings(archive: Archive, number: int) -> dict[str, object]:
+    try:
+        found = json.loads(archive.settings(number).text)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def words_for_rows(archive: Archive, events: Sequence[EventRow]) -> dict[int, str]:
+    """What to say beside the rows of a list, by id: at the first row of a disturbance all of it."""
+    disturbances, found = Disturbances(archive), {}
+    told: dict[tuple[int, Group], int] = {}
+    for event in events:
+        texts = []
+        for part in disturbances.together(event):
+            first = told.setdefault((event.run_id, part.group), event.id)
+            is_first = first == event.id
+            texts.append(part.group.words() if is_first else f"same {event.kind} as no. {first}")
+        if texts:
+            found[event.id] = "; ".join(texts)
+    return found
 
 
 def beside_each_other(events: Sequence[EventRow]) -> list[EventRow]:
