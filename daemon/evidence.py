@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 PRE_S = 0.1  # waveform before the start and before the end of an event
 POST_S = 0.2  # waveform after the start of a long event and after the end of any
 WHOLE_S = 1.0  # an event with both margins that is not longer keeps all of its waveform
-TRACE_MARGIN_S = 1.0
+TRACE_MARGIN_S = 1.0  # of rms values before the start of an event and after its end
 TRACE_HEAD = 3000  # rms values kept from the start of an event
 TRACE_TAIL = 1000  # and from its end
 
@@ -108,8 +108,9 @@ class TraceRecorder:
             self._tail_s = np.concatenate([self._tail_s, times])[-TRACE_TAIL:]
             self._tail_v = np.concatenate([self._tail_v, values])[-TRACE_TAIL:]
 
-    def trace(self) -> Trace:
-        """What was kept so far."""
+    def trace(self, until_s: float = np.inf) -> Trace:
+        """What was kept so far, up to a moment; a frame may reach far beyond the event's end."""
         times = np.concatenate([self._head_s, self._tail_s])
         values = np.concatenate([self._head_v, self._tail_v])
-        return Trace(times, values.astype(np.float32))
+        keep = times <= until_s
+        return Trace(times[keep], values[keep].astype(np.float32))

@@ -32,7 +32,7 @@ from daemon.slow_events import SlowEvents
 from daemon.transient_events import TransientEvents
 from daemon.voltage_events import VoltageEvents
 
-HISTORY_S = 3.0  # of samples kept beyond the newest frame: an event's margins, and then some
+HISTORY_S = 4.0  # of samples kept beyond the newest frame: a dip of 2.5 s and its margins
 
 
 class OneChannel:

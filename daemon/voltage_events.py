@@ -192,7 +192,7 @@ class VoltageEvents:
         end = grown.now.end_index
         if is_last:
             return True
-        margin = POST_S * self._fs_hz
+        margin = max(POST_S, TRACE_MARGIN_S) * self._fs_hz
         return end is not None and end + margin <= min(history.next_index, self._newest_index)
 
     def _keep_head(self, grown: _Growing, history: SampleHistory) -> bool:
@@ -236,7 +236,7 @@ class VoltageEvents:
             level_times=grown.levels.times(self._fs_hz),
             complete=end_s is not None and grown.is_start_seen,
             flags=self._flags(grown, pieces),
-            trace=grown.trace.trace(),
+            trace=grown.trace.trace(np.inf if end_s is None else end_s + TRACE_MARGIN_S),
             waveforms=tuple(pieces),
             detail=replace(
                 self._detail(grown) if is_final else NO_DETAIL,

@@ -1,5 +1,7 @@
 """What is kept with an event: samples and traces, bounded."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -132,3 +134,17 @@ def test_the_trace_is_the_half_cycle_values() -> None:
     span = slice(first, first + len(event.trace.start_s))
     assert event.trace.start_s == pytest.approx(half.start_index[span] / 8000)
     assert np.array_equal(event.trace.urms_v, half.urms_v[span].astype(np.float32))
+
+
+@pytest.mark.parametrize("frame_s", [1.0, 10.0])
+def test_a_trace_reaches_a_second_beyond_its_event_whatever_the_frames(frame_s: float) -> None:
+    time_s = instants(4000, 16)
+    volts = supply_wave(50 * time_s, 230) * envelope(time_s, [(5.0, 5.3, 0.6), (8.0, 8.2, 0.5)])
+    ran = run(volts, replace(make_setup(4000), frame_s=frame_s))
+    first = next(event for event in ran.events if event.number == 1 and event.complete)
+    assert first.trace is not None
+    assert first.duration_s is not None
+    end_s = first.start_s + first.duration_s
+    # A half cycle each end: values come every 10 ms.
+    assert first.trace.start_s[0] == pytest.approx(first.start_s - 1, abs=0.011)
+    assert first.trace.start_s[-1] == pytest.approx(end_s + 1, abs=0.011)
