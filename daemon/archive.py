@@ -109,6 +109,13 @@ class Archive:
                 return
             after = rows[-1]["start_utc"], rows[-1]["id"]
 
+    def unfinished(self) -> list[EventRow]:
+        """The events of which not both ends were seen, or not yet, the oldest first."""
+        rows = self._read(
+            "SELECT * FROM event WHERE complete = 0 OR duration_s IS NULL ORDER BY start_utc, id"
+        )
+        return [event_of(row) for row in rows]
+
     def count(self, wanted: EventFilter) -> int:
         """How many events pass the filter, whatever its limit and offset."""
         return sum(self.verdict_counts(wanted).values())

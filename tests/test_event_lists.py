@@ -9,9 +9,13 @@ import pytest
 from click.testing import CliRunner
 
 from daemon.archive import AT_ONCE, EventFilter, open_archive
+from daemon.records import Verdict
 from tools.bench_database import N_PATTERNS, write_database
 from tools.check_db import command as check_db
 from tools.events import MOST_LISTED, command
+from tools.report_extent import MOST_EVENTS, events_to_report
+from tools.report_extent import MOST_LISTED as MOST_IN_APPENDIX
+from tools.report_page import Wanted, report_html
 
 N_EVENTS = 6000
 
@@ -64,3 +68,20 @@ def test_lines_for_programs_hold_all_of_them_the_oldest_first(path: Path) -> Non
     assert [int(row["id"]) for row in rows] == list(range(1, N_EVENTS + 1))
     lines = events(path, "--latest", 3, "--format", "jsonl").splitlines()
     assert [json.loads(line)["id"] for line in lines] == [N_EVENTS - 20, N_EVENTS - 10, N_EVENTS]
+
+
+def test_a_report_of_too_many_counts_all_and_says_what_it_leaves_out(path: Path) -> None:
+    """6000 events, 600 of them serious: all are counted, the newest others fill up to the most."""
+    text = report_html(path, open_archive(path), Wanted(None, None, None, None))
+    assert "600 events passed the limit" in text
+    assert f"This database holds {N_EVENTS} events, too many for one page" in text
+    assert f"The newest {MOST_IN_APPENDIX} of those in this report, of {N_EVENTS} kept" in text
+    assert text.count("<tr><td>") < MOST_IN_APPENDIX + 40 * 5  # 40 events have tables of their own
+    assert "<td>Dip (sag)</td><td>600</td><td>5400</td><td>6000</td>" in text
+
+
+def test_all_serious_events_are_reported_before_any_other(path: Path) -> None:
+    events = events_to_report(open_archive(path), is_judged_anew=False)
+    assert len(events) == MOST_EVENTS
+    assert sum(event.verdict is Verdict.MAY_STOP for event in events) == 600
+    assert [event.id for event in events] == sorted(event.id for event in events)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from daemon.archive import Archive, EventFilter, open_archive
+from daemon.archive import Archive, open_archive
 from daemon.errors import InputError
 from daemon.hash_chain import ChainReport
 from daemon.page.words import duration_words
@@ -14,6 +14,7 @@ from drivers.clock import SystemClock
 from tools.site import find_open_run, find_watched, settings_of
 from tools.text import plural, terminal_width, wrapped
 
+MOST_NAMED = 20  # events that are all wrong in one way
 PROVES = (
     "What this proves: no row was edited after the monitor wrote it by someone who did not also "
     "compute the chain anew. What it does not: that the measurement was right, or that nobody "
@@ -96,14 +97,19 @@ def cautions(archive: Archive, open_run_id: int | None) -> list[str]:
 
 
 def _unfinished(archive: Archive, open_run_id: int | None) -> list[str]:
-    events = archive.events(EventFilter(newest_first=False))
-    left = [str(e.id) for e in events if e.duration_s is None and e.run_id != open_run_id]
-    half = [str(e.id) for e in events if e.duration_s is not None and not e.complete]
-    found = [f"the end was not seen of: event {', '.join(left)}"] if left else []
-    found += [f"not both ends were seen of: event {', '.join(half)}"] if half else []
+    events = archive.unfinished()
+    left = [e.id for e in events if e.duration_s is None and e.run_id != open_run_id]
+    half = [e.id for e in events if e.duration_s is not None]
+    found = [f"the end was not seen of: event {_few(left)}"] if left else []
+    found += [f"not both ends were seen of: event {_few(half)}"] if half else []
     broken = [str(r.id) for r in archive.runs() if not r.stopped and r.id != open_run_id]
     found += [f"not ended in good order: run {', '.join(broken)}"] if broken else []
     return found
+
+
+def _few(ids: list[int]) -> str:
+    more = f" and {len(ids) - MOST_NAMED} more" if len(ids) > MOST_NAMED else ""
+    return ", ".join(map(str, ids[:MOST_NAMED])) + more
 
 
 def _clock_doubts(archive: Archive) -> list[str]:

@@ -86,6 +86,18 @@ def find_occurrences(
     :param profile_name: another profile than the stored one.
     """
     events = archive.events(EventFilter(newest_first=False))
+    return occurrences_among(events, db, archive, profile_name, serious_only=serious_only)
+
+
+def occurrences_among(
+    events: list[EventRow],
+    db: Path,
+    archive: Archive,
+    profile_name: str | None,
+    *,
+    serious_only: bool,
+) -> tuple[list[Occurrence], str]:
+    """The same, of these events only."""
     profiles = ", ".join(sorted({event.profile for event in events})) or "no profile"
     judged = [(event, event.verdict, event.limit) for event in events]
     if profile_name is not None:

@@ -10,12 +10,13 @@ from pathlib import Path
 import numpy as np
 from jinja2 import Environment, StrictUndefined
 
-from daemon.archive import Archive, EventFilter, EventRow
+from daemon.archive import Archive, EventRow
 from daemon.errors import InputError
+from daemon.hash_chain import ChainReport
+from daemon.judge import is_serious
 from daemon.page.words import (
     duration_words,
     glued,
-    kind_words,
     sentence_case,
     verdict_words,
     what_words,
@@ -32,11 +33,20 @@ from tools.correlate import (
     pair_cells,
     probability_words,
 )
-from tools.correlation import Correlation, Occurrence, find_occurrences
+from tools.correlation import Correlation, Occurrence, occurrences_among
 from tools.coverage import Coverage, site_coverage
 from tools.drawing import Mark, svg_text
 from tools.findings import Advice, find_findings, load_advice
 from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
+from tools.report_extent import (
+    MOST_LISTED,
+    Counts,
+    counts,
+    events_to_report,
+    extent_words,
+    listed_words,
+    summary_table,
+)
 from tools.report_facts import (
     METHODS,
     SAFETY,
@@ -86,6 +96,9 @@ class _Gathered:
     serious: list[Occurrence]
     compared: Compared
     failures: Correlation | None
+    counts: Counts  # by kind and verdict
+    n_left_out: int  # events that are only counted
+    chain: ChainReport | None
 
 
 def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
@@ -102,11 +115,12 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         answer=[glued(text) for text in _answer(found)],
         facts=site_facts(archive),
         cautions=_cautions(found),
-        head=_head(archive),
+        head="" if found.chain is None else found.chain.head,
         coverage=_coverage_words(found.coverage),
         coverage_picture=svg_text(coverage_figure(_stretch(found)), "coverage"),
         gaps=_gap_rows(found.coverage, found.site.zone),
-        summary=_summary(found.events, found.judgements),
+        summary=summary_table(found.counts),
+        extent=extent_words(len(found.events), found.n_left_out),
         profile_lines=profile_facts(archive, found.compared),
         duration_picture=_duration_picture(found),
         timeline_picture=_timeline_picture(found),
@@ -115,7 +129,8 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         blocks=_blocks(found),
         n_unpictured=max(len(found.serious) - MOST_PICTURED, 0),
         advice=_advice(found),
-        listing=list_rows(found.events, found.judgements),
+        listing=list_rows(found.events[-MOST_LISTED:], found.judgements),
+        listed=listed_words(len(found.events), found.n_left_out),
         statistics=supply_section(archive, found.compared.profiles, _declared_v(archive)),
         unseen=limits_of_sight(archive, found.compared),
         methods=[*METHODS, f"This database: {runs_words(archive)}."],
@@ -132,18 +147,23 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> _Gathered:
     coverage = site_coverage(archive)
     if coverage is None:
         raise InputError(f"{db}: nothing was watched: there is nothing to report")
-    events = archive.events(EventFilter(newest_first=False))
-    occurrences, names = find_occurrences(db, archive, wanted.profile_name, serious_only=True)
+    events = events_to_report(archive, is_judged_anew=wanted.profile_name is not None)
+    occurrences, names = occurrences_among(
+        events, db, archive, wanted.profile_name, serious_only=True
+    )
     profiles = _profiles(events, wanted.profile_name, archive)
+    judgements = _judgements(archive, events, wanted.profile_name)
     return _Gathered(
         archive,
         find_site(archive),
         coverage,
         events,
-        _judgements(archive, events, wanted.profile_name),
+        judgements,
         occurrences,
         Compared(profiles, names if events else ", ".join(one.id for one in profiles)),
         wanted.failures,
+        *counts(archive, events, judgements),
+        archive.chain(),
     )
 
 
@@ -215,31 +235,31 @@ def _severity(one: Occurrence) -> tuple[int, float]:
 
 
 def _passed_words(found: _Gathered) -> str:
-    n_events = len(found.events)
+    n_events = len(found.events) + found.n_left_out
     names = ", ".join(profile.title for profile in found.compared.profiles) or found.compared.names
     if not n_events:
         return "No event was kept."
     if not found.serious:
-        return f"None of {plural(n_events, 'event')} passed the limit, compared with {names}."
-    counts = Counter(verdict_words(one.verdict) for one in found.serious)
-    parts = ", ".join(f"{words}: {count}" for words, count in counts.most_common())
-    verb = "disturbance" if len(found.serious) == 1 else "disturbances"
+        n_judged = plural(found.counts.total(), "event")
+        return f"None of {n_judged} passed the limit, compared with {names}."
+    verdicts, noun = Counter(verdict_words(one.verdict) for one in found.serious), "disturbance"
+    if found.n_left_out:  # events on several channels at once are not put together: too many
+        noun, verdicts = "event", Counter()
+        for (_, verdict), n_here in found.counts.items():
+            if is_serious(verdict):
+                verdicts[verdict_words(verdict)] += n_here
+    parts = ", ".join(f"{words}: {count}" for words, count in verdicts.most_common())
     return (
-        f"{len(found.serious)} {verb} passed the limit ({parts}), compared with {names}; "
+        f"{plural(verdicts.total(), noun)} passed the limit ({parts}), compared with {names}; "
         f"{plural(n_events, 'event')} were kept in all."
     )
 
 
 def _cautions(found: _Gathered) -> list[str]:
-    chain = found.archive.chain()
+    chain = found.chain
     first = [f"edited after the watch: {text}" for text in chain.findings] if chain else []
     first += [found.coverage.basis] if found.coverage.basis else []
     return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]
-
-
-def _head(archive: Archive) -> str:
-    chain = archive.chain()
-    return chain.head if chain else ""
 
 
 def _stretch(found: _Gathered) -> Stretch:
@@ -264,22 +284,6 @@ def _gap_rows(coverage: Coverage, zone: tzinfo) -> list[tuple[str, str, str]]:
         return rows
     rest_s = sum(gap.end_utc_s - gap.start_utc_s for gap in coverage.unseen[MOST_GAPS:])
     return [*rows[:MOST_GAPS], (f"{len(rows) - MOST_GAPS} more", duration_words(rest_s), "")]
-
-
-def _summary(
-    events: Sequence[EventRow], judgements: dict[int, Judgement]
-) -> tuple[list[str], list[list[str]]]:
-    """Counts of events by kind and verdict."""
-    counts = Counter((event.kind, judgements[event.id].verdict) for event in events)
-    verdicts = [one for one in [*reversed(Verdict), None] if any(v is one for _, v in counts)]
-    headings = ["Kind", *(sentence_case(verdict_words(one)) for one in verdicts), "All"]
-    rows = []
-    for kind in Kind:
-        numbers = [counts[kind, verdict] for verdict in verdicts]
-        if sum(numbers):
-            words = sentence_case(kind_words(kind))
-            rows.append([words, *(str(n or "–") for n in numbers), str(sum(numbers))])
-    return headings, rows
 
 
 def _mark(event: EventRow, verdict: Verdict | None, label: str = "") -> Mark:
