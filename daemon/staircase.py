@@ -101,7 +101,7 @@ def lengthening(value_pct: float, level_pct: float) -> float:
         return 0.0
     excess = 1.0 - 2.0 * (1.0 - (level_pct / 100.0) ** 2) / whole
     low, high = 0.0, 1.0
-    for _ in range(40 if 0.0 < excess < 1.0 else 0):  # to 1e-12 of a cycle
+    for _ in range(20 if 0.0 < excess < 1.0 else 0):  # to 1e-6 of a cycle
         middle = (low + high) / 2.0
         if middle - abs(math.sin(2.0 * math.pi * middle)) / (2.0 * math.pi) < excess:
             low = middle

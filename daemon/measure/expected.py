@@ -26,7 +26,8 @@ def interpolate(volts: Floats, position: Floats) -> Floats:
 
     :param position: in samples from the first; outside the samples the nearest cubic runs on.
     """
-    whole = np.clip(np.floor(position), 1, len(volts) - 3).astype(np.intp)
+    whole = np.floor(position).astype(np.intp)
+    np.minimum(np.maximum(whole, 1, out=whole), len(volts) - 3, out=whole)
     x = position - whole
     down, up = x - 1.0, x + 1.0
     further = x - 2.0
