@@ -75,8 +75,7 @@ class Monitor:
         self._settings = settings
         self._clock = clock
         self._lag_s = self._next_snapshot_s = 0.0
-        self._is_shutdown = False
-        profile = _profile(settings)
+        self._is_shutdown = self._has_shown = False
         with ExitStack() as undo:
             self._claim = claim_database(settings.store.path)
             undo.callback(self._claim.close)
@@ -84,6 +83,7 @@ class Monitor:
             undo.callback(self._panel.close)
             self._acquisition = Acquisition(settings.driver)
             undo.callback(self._acquisition.close)
+            profile = _profile(settings)  # while the sampler starts
             self._info = self._acquisition.open()
             self._sample_clock = SampleClock(clock, self._info)
             self._vigil = Vigil(clock.monotonic_ns() / 1e9)
@@ -155,7 +155,9 @@ class Monitor:
         self._vigil.hear(fetched, now_s)
         if self._panel.is_due(now_s):
             self._look_at_panel(now_s)
-        if now_s >= self._next_snapshot_s:
+        is_first = self._live.has_values and not self._has_shown  # somebody may be waiting
+        if is_first or now_s >= self._next_snapshot_s:
+            self._has_shown = self._live.has_values
             self._next_snapshot_s = now_s + SNAPSHOT_S
             self._every_second(now_s)
 

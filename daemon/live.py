@@ -109,6 +109,11 @@ class LiveValues:
         return tuple(statuses)
 
     @property
+    def has_values(self) -> bool:
+        """Whether every channel was measured."""
+        return all(urms_v is not None for urms_v in self._urms_v)
+
+    @property
     def frequency_hz(self) -> float | None:
         """Of the newest undisturbed basic interval of the first channel."""
         return self._frequency_hz

@@ -23,7 +23,6 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
-    TypeAdapter,
     ValidationError,
 )
 
@@ -44,11 +43,10 @@ _HEAD = f"halfcycle-rescue {VERSION} "
 
 Number = Annotated[float, AllowInfNan(False)]
 Value = str | int | Number | None
-_LOG: TypeAdapter[tuple[tuple[Value, ...], ...]] = TypeAdapter(tuple[tuple[Value, ...], ...])
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)  # seldom needed
 
 
 class _Waveform(_Part):
@@ -125,18 +123,22 @@ class Leftover:
 
 def pack(run: RunEnd, left: Leftover, zone: tzinfo) -> Rescued:
     """What waits, as rows."""
-    return Rescued(
-        schema_version=len(schema.STEPS),
-        run_id=run.run_id,
-        started_utc=schema.utc_text(run.started_utc_s),
-        boot_id=run.boot_id,
-        until_utc=schema.utc_text(run.until_utc_s),
-        samples_measured=run.samples_measured,
-        samples_lost=run.samples_lost,
-        is_orderly=run.is_orderly,
-        events=tuple(_packed(run.run_id, judged, zone) for judged in left.events),
-        log=_LOG.validate_python([log_row(run.run_id, entry, zone) for entry in left.log]),
-        days=tuple(_Day(day=d.day, channel=d.channel, data=_text(d.data)) for d in left.days),
+    return Rescued.model_validate(
+        {
+            "schema_version": len(schema.STEPS),
+            "run_id": run.run_id,
+            "started_utc": schema.utc_text(run.started_utc_s),
+            "boot_id": run.boot_id,
+            "until_utc": schema.utc_text(run.until_utc_s),
+            "samples_measured": run.samples_measured,
+            "samples_lost": run.samples_lost,
+            "is_orderly": run.is_orderly,
+            "events": tuple(_packed(run.run_id, judged, zone) for judged in left.events),
+            "log": tuple(log_row(run.run_id, entry, zone) for entry in left.log),
+            "days": tuple(
+                _Day(day=d.day, channel=d.channel, data=_text(d.data)) for d in left.days
+            ),
+        }
     )
 
 

@@ -10,6 +10,7 @@ import math
 import os
 from dataclasses import dataclass, fields, is_dataclass
 from enum import StrEnum
+from functools import cache
 from numbers import Real
 from pathlib import Path
 from typing import Annotated
@@ -137,7 +138,10 @@ class Snapshot:
     u0_pct: Number | None = None
 
 
-_SNAPSHOT = TypeAdapter(Snapshot)
+@cache
+def _adapter() -> TypeAdapter[Snapshot]:
+    """Made when it is first needed: who only writes snapshots starts sooner without it."""
+    return TypeAdapter(Snapshot)
 
 
 def snapshot_as_json(snapshot: Snapshot) -> dict[str, object]:
@@ -164,7 +168,7 @@ def write_snapshot(path: Path, snapshot: Snapshot) -> None:
 def read_snapshot(path: Path) -> Snapshot | None:
     """The snapshot at `path`, or None when there is none that can be understood."""
     try:
-        return _SNAPSHOT.validate_json(path.read_bytes())
+        return _adapter().validate_json(path.read_bytes())
     except (OSError, ValidationError):
         return None
 
