@@ -52,6 +52,7 @@ BASE_SHARE = 0.5  # of the declared peak: a smaller cycle is no measure for notc
 UNTOUCHED_CYCLES = 3.5  # a transient pulls at the tracked phase for up to this long before it
 KEPT_CYCLES = 4
 PHASE_CYCLES = 40  # crossings kept beyond the oldest sample
+MOST_CROSSINGS = 180  # only when there are so many, it is looked how many can go
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,6 +369,8 @@ class TransientDetector:
         self._memory.drop(drop)
         self._volts = self._memory.values
         self._first += drop
+        if len(self._crossing) < MOST_CROSSINGS:
+            return
         oldest = self._first - PHASE_CYCLES * self._nominal_period
         known = max(0, int(np.searchsorted(self._crossing, oldest)))
         known = min(known, len(self._crossing) - 1)

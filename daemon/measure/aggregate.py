@@ -48,47 +48,69 @@ class _Sums:
     def __init__(self, declared_v: float, start_index: float) -> None:
         self._declared_v = declared_v
         self.start_index = start_index
-        self.n = 0
-        self.seen = 0.0  # samples
-        self.end_index = start_index  # of the latest part
-        self.is_flagged = False
-        self._heads: list[tuple[float, float, float, float]] = []  # not summed yet
-        self._harmonics_pct: list[Floats] = []  # of the same
+        self._n_summed = 0
+        self._parts: list[BasicInterval | Aggregate] = []  # not summed yet
+        self._seen = 0.0  # samples
+        self._end_index = start_index  # of the latest part
+        self._is_flagged = False
         # V^2: voltage, and what lies under and over the declared one; %^2: the rest.
         self._sums = np.zeros(N_PARTS)
         self._n_known = np.zeros(N_PARTS)
 
-    def add_aggregate(self, part: Aggregate) -> None:
-        low_v = self._declared_v * (1 - part.under_pct / 100)
-        high_v = self._declared_v * (1 + part.over_pct / 100)
-        self._add(part, low_v, high_v)
+    @property
+    def n(self) -> int:
+        """Parts so far."""
+        return self._n_summed + len(self._parts)
 
-    def add(self, part: BasicInterval) -> None:
-        low_v, high_v = min(part.urms_v, self._declared_v), max(part.urms_v, self._declared_v)
-        self._add(part, low_v, high_v)
+    @property
+    def seen(self) -> float:
+        """Samples in them."""
+        self._sum_up()
+        return self._seen
 
-    def _add(self, part: BasicInterval | Aggregate, low_v: float, high_v: float) -> None:
-        self.n += 1
-        self.seen += part.end_index - part.start_index
-        self.end_index = part.end_index
-        self.is_flagged |= part.flagged
-        self._heads.append((part.urms_v, low_v, high_v, part.thd_pct))
-        self._harmonics_pct.append(part.harmonics_pct)
-        if len(self._heads) == SUMMED_AT_ONCE:
+    @property
+    def end_index(self) -> float:
+        """Of the latest part."""
+        return self._parts[-1].end_index if self._parts else self._end_index
+
+    def add(self, part: BasicInterval | Aggregate) -> None:
+        """Take the next part."""
+        self._parts.append(part)
+        if len(self._parts) == SUMMED_AT_ONCE:
             self._sum_up()
 
+    def flag(self) -> None:
+        """Something else than a part has flagged it."""
+        self._is_flagged = True
+
     def _sum_up(self) -> None:
-        squares = np.concatenate([self._heads, self._harmonics_pct], axis=1)
+        parts, self._parts = self._parts, []
+        if not parts:
+            return
+        heads = [self._head(part) for part in parts]
+        squares = np.concatenate([heads, [part.harmonics_pct for part in parts]], axis=1)
         np.multiply(squares, squares, out=squares)
         is_unknown = np.isnan(squares)
         squares[is_unknown] = 0.0
         self._sums += squares.sum(axis=0)
         self._n_known += len(squares) - is_unknown.sum(axis=0)
-        self._heads, self._harmonics_pct = [], []
+        self._n_summed += len(parts)
+        self._seen += sum(part.end_index - part.start_index for part in parts)
+        self._end_index = parts[-1].end_index
+        self._is_flagged |= any(part.flagged for part in parts)
+
+    def _head(self, part: BasicInterval | Aggregate) -> tuple[float, float, float, float]:
+        """Voltage, the same but at most and at least the declared one, distortion."""
+        if isinstance(part, Aggregate):
+            low_v = self._declared_v * (1 - part.under_pct / 100)
+            high_v = self._declared_v * (1 + part.over_pct / 100)
+        else:
+            low_v = min(part.urms_v, self._declared_v)
+            high_v = max(part.urms_v, self._declared_v)
+        return part.urms_v, low_v, high_v, part.thd_pct
 
     def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
-        if self._heads:
-            self._sum_up()
+        self._sum_up()
         unknown = np.full(N_PARTS, np.nan)
         mean = np.divide(self._sums, self._n_known, where=self._n_known > 0, out=unknown)
         means = np.sqrt(mean)
@@ -103,7 +125,7 @@ class _Sums:
             over_pct=max(0.0, 100 * (high / self._declared_v - 1)),
             thd_pct=thd,
             harmonics_pct=means[4:],
-            flagged=self.is_flagged or not is_whole,
+            flagged=self._is_flagged or not is_whole,
         )
 
 
@@ -185,10 +207,11 @@ class TwoHourAggregates:
         if self._open is None:
             self._open = _Sums(self._declared_v, slot.start_index)
         self._inside_index = value.end_index - 1
-        self._open.add_aggregate(value)
+        self._open.add(value)
         if pst is not None:
             self._pst.append(pst.pst)
-            self._open.is_flagged |= pst.flagged
+            if pst.flagged:
+                self._open.flag()
         is_full = self._open.n == TEN_MINUTES_PER_TWO_HOURS
         return [*done, *self._close(value.channel)] if is_full else done
 

@@ -174,7 +174,7 @@ def _subgroups(
             spectrum[rows] = lines
     n_column = np.array(n_samples, np.float64)[:, None]
     angle = (n_column / length[:, None] - 1) * _line_angles(n_cycles, n_orders)
-    leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in n_samples])
+    leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in _distinct(n_samples)])
     # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
     weights = _leak_weights(n_cycles, n_orders, round(n_samples[0] / 16) * 16)
     parts = _without_leakage(spectrum, angle, leaks, weights).view(np.float64)
@@ -187,6 +187,11 @@ def _subgroups(
 def _line_angles(n_cycles: int, n_orders: int) -> Floats:
     """Pi times the line of each order: times the share by which a window is too long, pi x."""
     return np.pi * n_cycles * np.arange(1.0, n_orders + 1)
+
+
+def _distinct(n_samples: list[int]) -> list[int]:
+    """One number when all are the same, as they mostly are."""
+    return n_samples[:1] if min(n_samples) == max(n_samples) else n_samples
 
 
 def _alike(n_samples: list[int]) -> list[tuple[int, list[int]]]:
@@ -222,7 +227,7 @@ def _without_leakage(
 
     :param angle: pi times the number of lines x by which each order lies off its line, shape
         (n_intervals, n_orders).
-    :param leaks: of the fundamental, a row for each interval.
+    :param leaks: of the fundamental, a row for each interval, or one for all.
     """
     flat = spectrum.reshape(len(spectrum), -1)
     angle = angle + 1e-300  # sin(a) / a is 1 in the end
