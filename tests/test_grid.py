@@ -41,6 +41,8 @@ def test_slots_of_every_length_by_one_grid() -> None:
     schedule = SlotSchedule(SlotGrid(-math.inf, 500, noon_s, 1000))
     assert schedule.slot_at(499, 10) == Slot(-9_500, 500, is_cut=False)
     assert schedule.slot_at(500, 10) == Slot(500, 10_500, is_cut=False)
+    # A crossing that rounding puts before the tick is at the tick.
+    assert schedule.slot_at(499.995, 10) == Slot(500, 10_500, is_cut=False)
     assert schedule.slot_at(700_000, 600) == Slot(600_500, 1_200_500, is_cut=False)
     assert schedule.slot_at(499, 7200) == Slot(500 - 7_200_000, 500, is_cut=False)
     # Two hours begin at even hours of UTC, wherever the grid has its tick.
