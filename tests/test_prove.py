@@ -45,9 +45,14 @@ def test_what_noted_nothing_has_rows_of_its_own(tmp_path: Path) -> None:
     note = {"fault": "a", "times": 1, "lost": 0, "test": "tests/test_x.py::test_noted"}
     noted = noted_tests(json.dumps(note))
     assert rows_without_notes(found, noted) == [
-        Row("other tests of tests/test_x.py", 3, 2),
-        Row("skipped in tests/test_x.py", 1, 0, is_skipped=True),
+        Row("tests/test_x.py: tests of test_x.py", 3, 2),
+        Row("tests/test_x.py: skipped in test_x.py", 1, 0, is_skipped=True),
     ]
+
+
+def test_a_row_says_what_was_injected() -> None:
+    case = Case("tests/test_fuzz_wav.py", "test_a", "passed")
+    assert rows_without_notes([case], set()) == [Row("fuzzing: tests of test_fuzz_wav.py", 1, 0)]
 
 
 def test_what_was_skipped_does_not_hold() -> None:

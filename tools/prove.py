@@ -12,6 +12,7 @@ import sys
 import tempfile
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass, replace
+from fnmatch import fnmatch
 from pathlib import Path
 
 import click
@@ -19,14 +20,22 @@ import click
 from tools.text import table
 
 CHECKOUT = Path(__file__).resolve().parent.parent
-SCENARIOS = (
-    "tests/test_survival*.py",
-    "tests/test_retention*.py",
-    "tests/test_driver_faults*.py",
-    "tests/test_fuzz*.py",
-    "tests/test_week*.py",
-    "tests/test_soak*.py",
-)
+SCENARIOS = {
+    "tests/test_survival*.py": "faults of disk, power and processor",
+    "tests/test_retention*.py": "a database that may not grow",
+    "tests/test_driver_faults*.py": "faults of a device",
+    "tests/test_chip_faults*.py": "faults of a converter chip",
+    "tests/test_doubt*.py": "sensor disconnected or stuck",
+    "tests/test_clock_ties*.py": "clock set, late or wrong",
+    "tests/test_corrections*.py": "times known better later",
+    "tests/test_page_flood*.py": "page flooded",
+    "tests/test_wrong_input*.py": "bad input",
+    "tests/test_fuzz*.py": "fuzzing",
+    "tests/test_rescue*.py": "database damaged",
+    "tests/test_quiet_day*.py": "a quiet day",
+    "tests/test_week*.py": "the simulated week",
+    "tests/test_soak*.py": "the soak at real time",
+}
 QUICK_MIN = 2.0
 FAULTS_MIN = 20.0  # what survival and retention take on two processors that do nothing else
 MINUTES_AN_HOUR = 0.2  # of simulated time
@@ -124,6 +133,11 @@ def scenario_files(checkout: Path) -> list[str]:
     return [str(path.relative_to(checkout)) for path in found]
 
 
+def subject(file: str) -> str:
+    """What a file of tests injects, in words."""
+    return next((words for pattern, words in SCENARIOS.items() if fnmatch(file, pattern)), file)
+
+
 def read_rows(text: str) -> list[Row]:
     """What the tests noted; rows about the same fault are added up."""
     found: dict[str, Row] = {}
@@ -164,9 +178,10 @@ def rows_without_notes(tests: list[Case], noted: set[str]) -> list[Row]:
         n_failed = sum(case.outcome == "failed" for case in run)
         n_skipped = len(ours) - len(run)
         if run:
-            rows.append(Row(f"other tests of {file}", len(run), n_failed))
+            rows.append(Row(f"{subject(file)}: tests of {Path(file).name}", len(run), n_failed))
         if n_skipped:
-            rows.append(Row(f"skipped in {file}", n_skipped, 0, is_skipped=True))
+            words = f"{subject(file)}: skipped in {Path(file).name}"
+            rows.append(Row(words, n_skipped, 0, is_skipped=True))
     return rows
 
 
