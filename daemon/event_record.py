@@ -114,8 +114,15 @@ def _remark(event: EventRow, trigger_s: float) -> str:
         f"Event {event.id}: {event.kind.value.replace('_', ' ')} on {event.channel}\n"
         f"Start (UTC): {event.start_utc}\nDuration: {lasted}\n"
         f"Value: {event.value:.2f} {event.unit}\nTrigger: the event's {what}\n"
-        f"Clock: {event.clock}"
+        f"Clock: {event.clock}{_first_words(event)}"
     )
+
+
+def _first_words(event: EventRow) -> str:
+    first = event.first
+    if first is None or first.start_utc is None:
+        return ""
+    return f"\nThe start was corrected; as first given (UTC): {first.start_utc}"
 
 
 def _settings(archive: Archive, settings_id: int) -> dict[str, object]:

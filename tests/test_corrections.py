@@ -134,6 +134,20 @@ def test_the_time_that_arrives_an_hour_late(watch: Watch) -> None:
     assert (first.clock, first.start_utc) == ("free", utc_text(TRUE_UTC_S + 1799.5 - 259_200))
 
 
+def test_what_shows_a_time_says_that_it_was_corrected(watch: Watch) -> None:
+    watch.pass_s(60)
+    watch.event()
+    find_time(watch)
+    watch.close()
+    listed = " ".join(run("events", watch.path, "--all").output.split())
+    assert "Some times were corrected after the clock was set" in listed
+    shown = " ".join(run("show", watch.path, 1).output.split())
+    assert "before the clock was set; the corrected time is shown" in shown
+    checked = run("check-db", watch.path)
+    assert "times of 2 rows were corrected" in " ".join(checked.output.split())
+    assert checked.exit_code == 0
+
+
 def test_what_waits_is_corrected_before_it_is_written(watch: Watch) -> None:
     real = watch.store.add
 

@@ -11,7 +11,8 @@ from daemon.judge import is_serious, severity_order
 from daemon.profiles import find_profile, user_profile_dir
 from daemon.records import LogKind, Verdict
 from daemon.schema import utc_seconds
-from tools.coverage import Coverage, Span
+from daemon.spans import Span
+from tools.coverage import Coverage
 from tools.failure_log import Failure, FailureLog
 from tools.matching import Chance, ClockOffset, Pair, chance, find_offset, match
 from tools.verdicts import find_supplies, judge_row
@@ -155,5 +156,16 @@ def correlate(
         serious_only=question.serious_only,
         chance=chance(moments, spans, question.window_s, coverage.watched),
         offset=find_offset([one.utc_s for one in failures], spans, question.window_s, SEARCH_S),
-        assumptions=(*log.assumptions, *([coverage.basis] if coverage.basis else [])),
+        assumptions=(
+            *log.assumptions,
+            *([coverage.basis] if coverage.basis else []),
+            *_corrected_notes(archive),
+        ),
     )
+
+
+def _corrected_notes(archive: Archive) -> list[str]:
+    ids = ", ".join(str(run.id) for run in archive.runs() if run.first_started_utc)
+    if not ids:
+        return []
+    return [f"times of run {ids} were corrected after the clock was set; those are compared"]

@@ -12,6 +12,11 @@ from daemon.records import Judgement
 from daemon.tolerance import SupplyProfile
 from tools.site import number_of, settings_of, table_of
 
+CORRECTED = (
+    "Some times were corrected after the clock was set; the corrected ones are listed, "
+    "`halfcycle show` also gives the first."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Supply:
@@ -101,9 +106,11 @@ class StoredJudgements:
         return self._supplies.get(event.run_id)
 
     def cautions(self, events: Iterable[EventRow]) -> list[str]:
-        """What to know of the profiles used, in one short sentence each."""
+        """What to know of the profiles used, and of the times, in one short sentence each."""
         found: list[str] = []
         for event in events:
+            if event.first is not None:
+                found.append(CORRECTED)
             profile, supply = self.profile(event.profile), self.supply(event)
             if profile is None or supply is None:
                 continue

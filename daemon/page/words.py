@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from markupsafe import Markup, escape
 
-from daemon.archive import EventRow
+from daemon.archive import EventRow, LogRow
 
 NOTHING = "–"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -161,6 +161,14 @@ def share_words(row: EventRow) -> str:
 def clock_words(clock: str) -> str:
     """How far the time of an event can be trusted."""
     return _CLOCKS.get(clock, clock)
+
+
+def first_stamp_words(row: EventRow | LogRow) -> str:
+    """When it was first said to be, before the time was known better; empty: never corrected."""
+    first = row.first
+    if first is None or first.start_local is None:
+        return ""
+    return f"{first.start_local}, before the clock was set; the corrected time is shown"
 
 
 def ordinal(order: int) -> str:
