@@ -1,7 +1,8 @@
 """Several databases of one site put into a new one, with the monitor each row came from.
 
 Ids are given anew in the order of the files; runs keep their origin. The chain of hashes of the
-new file covers the merged rows from now on: hold the originals against theirs before.
+new file covers the merged rows from now on: each part is held against its own chain before, and
+what was edited in it is put into the log.
 """
 
 import sqlite3
@@ -9,9 +10,12 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from daemon import hash_chain, schema
+from daemon.archive import open_archive
 from daemon.errors import InputError, StoreError
+from daemon.records import LogKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,24 +33,27 @@ class MergedPart:
     origin: str | None
     n_runs: int
     n_events: int
+    edits: tuple[str, ...]  # of the part, after its monitor wrote it; logged in the new file
 
 
 def merge(target: Path, parts: Sequence[Part]) -> list[MergedPart]:
     """Write a new database with everything that the parts hold.
 
     :raises InputError: the target is there already, or a part is not a database of ours.
-    :raises StoreError: a part cannot be read, or the target not be written.
+    :raises StoreError: a part is damaged or cannot be read, or the target not be written.
     """
     if target.exists():
         raise InputError(f"{target} is there already: name a new file")
-    for part in parts:
-        schema.check_file(part.path)
+    edits = [_edits(part.path) for part in parts]
     draft = target.with_name(target.name + ".new")
     draft.unlink(missing_ok=True)
     try:
         with closing(sqlite3.connect(draft, isolation_level=None, uri=True)) as connection:
             schema.migrate(connection)
-            found = [_take(connection, part) for part in parts]
+            found = [
+                _take(connection, part, part_edits)
+                for part, part_edits in zip(parts, edits, strict=True)
+            ]
         draft.replace(target)
     except (sqlite3.DatabaseError, OSError) as error:
         draft.unlink(missing_ok=True)
@@ -54,7 +61,21 @@ def merge(target: Path, parts: Sequence[Part]) -> list[MergedPart]:
     return found
 
 
-def _take(connection: sqlite3.Connection, part: Part) -> MergedPart:
+def _edits(path: Path) -> tuple[str, ...]:
+    """What the chain of hashes says of a part, which the chain of the new file can not say.
+
+    :raises InputError: it is not a database of ours.
+    :raises StoreError: it is damaged, or cannot be read.
+    """
+    archive = open_archive(path)
+    faults = archive.faults_of_file()
+    if faults:
+        raise StoreError(f"{path} is damaged: {faults[0]}; check-db says more")
+    chain = archive.chain()
+    return () if chain is None else tuple(chain.findings)
+
+
+def _take(connection: sqlite3.Connection, part: Part, edits: tuple[str, ...]) -> MergedPart:
     wal = part.path.with_name(part.path.name + "-wal")
     mode = "mode=ro" if wal.exists() else "mode=ro&immutable=1"
     connection.execute("ATTACH ? AS part", (f"{part.path.resolve().as_uri()}?{mode}",))
@@ -65,6 +86,8 @@ def _take(connection: sqlite3.Connection, part: Part) -> MergedPart:
     }
     events = {row: _copy(connection, "event", row, runs) for row in _ids(connection, "event")}
     logs = [_copy(connection, "log", row, runs) for row in _ids(connection, "log")]
+    if runs:
+        logs += [_log_edit(connection, list(runs.values()), part, text) for text in edits]
     for old, new in runs.items():
         _copy_of(connection, "statistics", "run_id", (old, new))
     for old, new in events.items():
@@ -76,7 +99,23 @@ def _take(connection: sqlite3.Connection, part: Part) -> MergedPart:
     hash_chain.extend(connection, ids, logs)
     connection.execute("COMMIT")
     connection.execute("DETACH part")
-    return MergedPart(part.origin, len(runs), len(events))
+    return MergedPart(part.origin, len(runs), len(events), edits)
+
+
+def _log_edit(connection: sqlite3.Connection, runs: list[int], part: Part, text: str) -> int:
+    """Say in the log, at the end of the latest run of the part, how it was edited before."""
+    until_utc, zone = connection.execute(
+        "SELECT until_utc, timezone FROM main.run WHERE id = ?", (runs[-1],)
+    ).fetchone()
+    name = part.origin or part.path.name
+    row = {
+        "run_id": runs[-1],
+        "kind": LogKind.FAULT.value,
+        "start_utc": until_utc,
+        "start_local": schema.local_text(schema.utc_seconds(until_utc), ZoneInfo(zone)),
+        "text": f"{name} was edited after the watch, before it was merged: {text}",
+    }
+    return _insert(connection, "log", row)
 
 
 def _ids(connection: sqlite3.Connection, table: str) -> list[int]:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from scipy import stats
 
-from daemon.records import Judgement, Verdict
+from daemon.records import Judgement, Kind, Verdict
 from daemon.store import Store
 from tests.after_watch_material import LENGTH_S, RUN_UTC_S, SNAPSHOT, fill, run
 from tests.database_material import dip, judged, run_info
@@ -45,6 +45,24 @@ def test_input_and_output(tmp_path: Path) -> None:
     )
     assert "removed 2 1 reduced 1 1 passed on 1 1 made worse 1 1 added at B 1 1" in text
     assert "B was taken to be 0.10 s ahead of that of A" in text
+
+
+def test_a_watch_compared_with_itself_has_everything_passed_on(tmp_path: Path) -> None:
+    """Also where a transient lies within the window of a swell: each goes with its own kind."""
+    for name in ("a.db", "b.db"):
+        store = Store(tmp_path / name, "Europe/Vienna")
+        run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
+        for number, (kind, second) in enumerate(
+            [(Kind.TRANSIENT, 1000.01), (Kind.SWELL, 1000.0), (Kind.DIP, 1000.4)], start=1
+        ):
+            event = dip(number, kind=kind, start_s=second)
+            store.add(run_id, [judged(event, start_utc_s=RUN_UTC_S + second)], [])
+        store.end_run(run_id, RUN_UTC_S + LENGTH_S, 1, 0)
+        store.close()
+    text = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert "removed 0 0 reduced 0 0 passed on 3 3 made worse 0 0 added at B 0 0" in text
+    # Three in ten hours are 50.4 a week; Garwood's interval for 3 is 0.619 to 8.767.
+    assert "passed the limit 3 50 (10 to 147) 3 50 (10 to 147)" in text
 
 
 def test_clocks_that_differ(tmp_path: Path) -> None:

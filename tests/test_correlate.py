@@ -12,7 +12,7 @@ from daemon.records import LogEntry, LogKind
 from daemon.store import Store
 from tests.after_watch_material import LENGTH_S, RUN_UTC_S, fill, run
 from tests.database_material import run_info
-from tools.coverage import common, joined, without
+from daemon.spans import common, joined, without
 from tools.failure_log import Reading, read_failures
 from tools.matching import chance, find_offset, match
 
@@ -118,7 +118,8 @@ def test_a_time_that_is_twice_is_said(tmp_path: Path) -> None:
         ("2026-11-25T08:15:33Z\nlater\n2026-11-25T08:15:34Z\n", "line 2: 'later' is not a time"),
         ("2026-02-30T08:15:33Z\n", "line 1"),
         ("2026-11-25T25:15:33Z\n", "line 1"),
-        ("13:15 PM\n", "no column of times"),
+        ("13:15 PM\n", "holds no failures"),
+        ("time;message\n", "holds no failures, only a heading: 'time;message'"),
         (b"SQLite format 3\0", "not a text file"),
     ],
 )

@@ -61,6 +61,29 @@ def test_the_merged_file_has_a_chain_of_its_own(parts: tuple[Path, Path], tmp_pa
     assert "event 6 was changed" in found.output
 
 
+def test_what_was_edited_before_is_not_washed_clean(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    edit(parts[1], "UPDATE event SET value = 1 WHERE id = 2")
+    found = run("merge", tmp_path / "all.db", *parts)
+    assert found.exit_code == 0
+    assert "office was edited after the watch: event 2 was changed" in found.output
+    words = " ".join(run("check-db", tmp_path / "all.db").output.split())
+    assert "office was edited after the watch, before it was merged: event 2 was changed" in words
+    assert "hall was edited" not in words
+
+
+def test_a_damaged_part_is_named(parts: tuple[Path, Path], tmp_path: Path) -> None:
+    damaged = bytearray(parts[1].read_bytes())
+    damaged[4096:20_000] = b"\xff" * (20_000 - 4096)
+    parts[1].write_bytes(damaged)
+    found = run("merge", tmp_path / "all.db", *parts)
+    assert found.exit_code == 3
+    assert str(parts[1]) in found.output
+    assert "all.db" not in found.output
+    assert not list(tmp_path.glob("all.db*"))
+
+
 def test_a_merged_file_can_be_merged_again(parts: tuple[Path, Path], tmp_path: Path) -> None:
     run("merge", tmp_path / "all.db", *parts)
     fill(tmp_path / "yard.db")

@@ -54,13 +54,15 @@ def command(
         )
     is_at_once = relation == "in-out" or (relation == "auto" and is_simultaneous(a, b))
     if is_at_once:
-        lines = _simultaneous_lines(a, compare_simultaneous(a, b, parse_span("--window", window)))
+        lines = _simultaneous_lines(
+            a, b, compare_simultaneous(a, b, parse_span("--window", window))
+        )
     else:
         lines = _in_time_lines(a, b)
     click.echo("\n".join(lines))
 
 
-def _simultaneous_lines(a: Side, found: Simultaneous) -> list[str]:
+def _simultaneous_lines(a: Side, b: Side, found: Simultaneous) -> list[str]:
     width = terminal_width()
     texts = [_work_words(found, a), f"Common time: {duration_words(round(found.common_s))}."]
     if abs(found.offset_s) >= 0.001:
@@ -85,7 +87,7 @@ def _simultaneous_lines(a: Side, found: Simultaneous) -> list[str]:
     for extra in found.added:
         text = f"- added: {what_words(extra.worst, None)} ({extra.worst.start_local[:19]})"
         lines += wrapped(text, width)
-    return lines
+    return [*lines, "", *_side_by_side(a, b)]
 
 
 def _work_words(found: Simultaneous, a: Side) -> str:
@@ -126,14 +128,21 @@ def _in_time_lines(a: Side, b: Side) -> list[str]:
         f"A was watched for {duration_words(round(first_s))}, B for "
         f"{duration_words(round(second_s))}; other causes may have changed meanwhile as well.",
     ]
+    lines = [line for text in texts for line in wrapped(text, width)]
+    return [*lines, "", *_side_by_side(a, b)]
+
+
+def _side_by_side(a: Side, b: Side) -> list[str]:
+    """Counts of both, and how many a week that is, with intervals."""
+    at_a, at_b = _counts(a), _counts(b)
+    first_s, second_s = a.coverage.watched_s, b.coverage.watched_s
     rows = [
-        (name, str(counts[0][name]), _rate(counts[0][name], first_s), str(counts[1][name]),
-         _rate(counts[1][name], second_s))
-        for name in counts[0]
+        (name, str(at_a[name]), _rate(at_a[name], first_s), str(at_b[name]),
+         _rate(at_b[name], second_s))
+        for name in at_a
     ]  # fmt: skip
     headings = ("Events", "A", "A a week (95 %)", "B", "B a week (95 %)")
-    lines = [line for text in texts for line in wrapped(text, width)]
-    return [*lines, "", *table(headings, rows, headings[1:])]
+    return table(headings, rows, headings[1:])
 
 
 def _counts(side: Side) -> dict[str, int]:
@@ -146,5 +155,11 @@ def _counts(side: Side) -> dict[str, int]:
 
 
 def _rate(count: int, watched_s: float) -> str:
-    low, high = (value / watched_s * WEEK_S for value in count_interval(count))
-    return f"{count / watched_s * WEEK_S:.2g} ({low:.2g} to {high:.2g})"
+    low, high = count_interval(count)
+    rate, least, most = (f"{_plain(n / watched_s * WEEK_S)}" for n in (float(count), low, high))
+    return f"{rate} ({least} to {most})"
+
+
+def _plain(rate: float) -> str:
+    """Two figures that count, without a power of ten."""
+    return f"{rate:.2g}" if rate < 10 else f"{rate:.0f}"

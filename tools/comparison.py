@@ -11,9 +11,10 @@ from daemon.archive import Archive
 from daemon.errors import InputError
 from daemon.judge import is_serious, severity_order
 from daemon.records import Kind
+from daemon.spans import Span, common
 from tools.correlate import coverage_of
 from tools.correlation import Occurrence, find_occurrences
-from tools.coverage import Coverage, Span, common
+from tools.coverage import Coverage
 from tools.matching import find_offset, match
 
 SIMULTANEOUS_SHARE = 0.5  # of the shorter watch: as much must be common
@@ -96,10 +97,7 @@ def compare_simultaneous(a: Side, b: Side, window_s: float) -> Simultaneous:
     offset_s = clock_difference(spans_a, [one.span for one in b.occurrences], window_s)
     at_a = [one for one in a.occurrences if _is_in(one.span[0], shared)]
     at_b = [one for one in b.occurrences if _is_in(one.span[0] - offset_s, shared)]
-    moved = [(one.span[0] - offset_s, one.span[1] - offset_s) for one in at_b]
-    partners: dict[int, int] = {}
-    for pair in match([start for start, _ in moved], [one.span for one in at_a], window_s):
-        partners.setdefault(pair.span, pair.moment)
+    partners = _partners(at_a, at_b, offset_s, window_s)
     travelled = tuple(
         _travelled(one, at_b[partners[number]] if number in partners else None)
         for number, one in enumerate(at_a)
@@ -107,6 +105,29 @@ def compare_simultaneous(a: Side, b: Side, window_s: float) -> Simultaneous:
     used = set(partners.values())
     added = tuple(one for number, one in enumerate(at_b) if number not in used)
     return Simultaneous(_length(shared), offset_s, travelled, added)
+
+
+def _partners(
+    at_a: Sequence[Occurrence], at_b: Sequence[Occurrence], offset_s: float, window_s: float
+) -> dict[int, int]:
+    """For each disturbance at A that came to B, its number there: each once, of its kind first."""
+    if not at_a or not at_b:
+        return {}
+    starts, ends = np.array([one.span for one in at_a], dtype=np.float64).T
+    found = []
+    for number, one in enumerate(at_b):
+        moment = one.span[0] - offset_s
+        distance = np.maximum(starts - moment, moment - ends)
+        for place in np.flatnonzero(distance <= window_s).tolist():
+            is_other = at_a[place].worst.kind is not one.worst.kind
+            found.append((is_other, abs(float(starts[place]) - moment), place, number))
+    partners: dict[int, int] = {}
+    taken: set[int] = set()
+    for _, _, place, number in sorted(found):
+        if place not in partners and number not in taken:
+            partners[place] = number
+            taken.add(number)
+    return partners
 
 
 def clock_difference(spans_a: Sequence[Span], spans_b: Sequence[Span], window_s: float) -> float:

@@ -173,8 +173,11 @@ def _lines(path: Path, candidates: dict[str, Rows], column: str | None) -> list[
                 best = (n_read, separator, place, is_pair)
     if best is None:
         number, row = candidates[","][-1]
+        what = f"no column of times was found; line {number} is"
+        if len(candidates[","]) == 1:
+            what = "holds no failures, only a heading:"
         raise InputError(
-            f"{path}: no column of times was found; line {number} is {' '.join(row)[:60]!r}. Times "
+            f"{path}: {what} {' '.join(row)[:60]!r}. Times "
             "look like 2026-11-25T08:15:33+01:00, 25.11.2026 08:15:33 or 11/25/2026 8:15:33 AM"
         )
     _, separator, place, is_pair = best

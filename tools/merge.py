@@ -29,6 +29,8 @@ def command(output: Path, databases: tuple[Path, ...]) -> None:
     for part in merge(output, parts):
         runs, events = plural(part.n_runs, "run"), plural(part.n_events, "event")
         click.echo(f"{part.origin}: {runs}, {events}")
+        for text in part.edits:
+            click.echo(f"{part.origin} was edited after the watch: {text}", err=True)
     click.echo(f"Merged: {output}")
 
 
