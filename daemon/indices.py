@@ -22,7 +22,7 @@ class CurveStep:
     residual_pct: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class DipFigures:
     """One dip or swell: residual or highest voltage, and how long."""
 

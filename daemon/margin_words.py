@@ -32,6 +32,13 @@ def severity_words(judgement: Judgement) -> str:
     return f"{judgement.severity:.2f}: {where} the curve, by its extreme and whole duration"
 
 
+def energy_words(lost_s: float | None) -> str:
+    """Evs of IEEE 1564 with what it means; empty where there is none."""
+    if lost_s is None:
+        return ""
+    return f"{lost_s:.3g} s without any voltage would lose as much (IEEE 1564)"
+
+
 def _percent(value_pct: float) -> str:
     return (
         f"{value_pct:.1f} %" if value_pct >= SMALLEST_PCT or value_pct == 0 else "less than 0.1 %"

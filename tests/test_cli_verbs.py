@@ -57,7 +57,7 @@ def test_show_tells_one_event_whole(path: Path) -> None:
         "when                 +0.000 s  +0.050 s",
         "lasted                           0.30 s",
     ]
-    assert lines[table_at + 6 : table_at + 17] == [
+    assert lines[table_at + 6 : table_at + 18] == [
         "Started      2026-11-25 08:15:33.123 +01:00 at the site",
         "             2026-11-25T07:15:33.123Z (UTC)",
         "Ended        0.30 s later, 2026-11-25T07:15:33.423Z (UTC)",
@@ -65,13 +65,15 @@ def test_show_tells_one_event_whole(path: Path) -> None:
         "Longest      below 90 % for 0.30 s, below 80 % for 0.28 s",
         # (100 - 61) / (100 - 70)
         "Severity     1.30: outside the curve, by its extreme and whole duration",
+        # from the trace, for 0.3 s about 1 - 0.61^2
+        "Sag energy   0.189 s without any voltage would lose as much (IEEE 1564)",
         "Same time    event 2 on L2",
         "All lines    dip (sag) on L1, L2 for 0.30 s, L1 worst: 140.3 V, 61.0 %",
         "Notes        touches gap",
         "Waveform     1600 samples at 16000 Hz, from -0.500 s for 0.10 s, peak 325.0 V",
         "",
     ]
-    assert lines[table_at + 17] == "One-cycle rms in V; the dashes are the trigger, 207.0 V"
+    assert lines[table_at + 18] == "One-cycle rms in V; the dashes are the trigger, 207.0 V"
 
 
 def test_show_keeps_the_margins_of_a_profile_that_is_gone(path: Path) -> None:

@@ -1,15 +1,14 @@
 """How much of the time was watched, and each stretch that was not, with its cause."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from daemon.archive import Archive, RunRow
 from daemon.records import LogKind
 from daemon.schema import utc_seconds
+from daemon.spans import Span, common, joined, without
 
-Span = tuple[float, float]
 NO_RUN = "the monitor did not run"
-SHORTEST_PAUSE_S = 0.002  # stamps are rounded to milliseconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,38 +135,6 @@ def find_coverage(archive: Archive, origin: str | None = None) -> Coverage | Non
     pauses = without([(ran[0][0], ran[-1][1])], ran)
     unseen = [*logged, *(Unseen(start, end, NO_RUN) for start, end in pauses)]
     return Coverage(tuple(watched), _in_order(unseen))
-
-
-def joined(spans: Iterable[Span]) -> list[Span]:
-    """The union of spans: disjoint, in order. Spans that all but touch become one."""
-    found: list[Span] = []
-    for start, end in sorted(spans):
-        if found and start <= found[-1][1] + SHORTEST_PAUSE_S:
-            found[-1] = (found[-1][0], max(found[-1][1], end))
-        else:
-            found.append((start, end))
-    return found
-
-
-def without(spans: Sequence[Span], holes: Sequence[Span]) -> list[Span]:
-    """What is left of disjoint spans in order when the holes, too, are taken out."""
-    found: list[Span] = []
-    for start, end in spans:
-        reached = start
-        for hole_start, hole_end in holes:
-            if hole_end <= reached or hole_start >= end:
-                continue
-            if hole_start > reached:
-                found.append((reached, hole_start))
-            reached = max(reached, hole_end)
-        if reached < end:
-            found.append((reached, end))
-    return found
-
-
-def common(spans: Sequence[Span], others: Sequence[Span]) -> list[Span]:
-    """What two series of disjoint spans share."""
-    return [(max(a, c), min(b, d)) for a, b in spans for c, d in others if max(a, c) < min(b, d)]
 
 
 def _span(run: RunRow) -> Span:

@@ -14,10 +14,11 @@ from daemon.margin_words import margin_words
 from daemon.page.words import verdict_words
 from daemon.profiles import Profile, find_profile, scope_warning, user_profile_dir
 from daemon.records import Judgement, Verdict
-from daemon.tolerance import ClassificationProfile, Limits, SupplyProfile
+from daemon.tolerance import ClassificationProfile, ImmunityProfile, Limits, SupplyProfile
 from drivers.clock import SystemClock
 from tools.event_table import Line, event_table
 from tools.picture_files import PictureFiles, drawing_module, picture_options
+from tools.sag_counts import sag_sentences
 from tools.side_by_side import Candidate, side_by_side
 from tools.site import find_open_run
 from tools.supply_words import supply_sentences
@@ -88,6 +89,8 @@ def _draw(
 
 def _answers(archive: Archive, profile: Profile, supplies: dict[int, Supply]) -> list[str]:
     """What the statistics say of a supply profile; it is meant for them more than for events."""
+    if isinstance(profile, ImmunityProfile):
+        return sag_sentences(archive, [profile])
     if not isinstance(profile, SupplyProfile):
         return []
     declared_v = {run_id: supply.nominal_v for run_id, supply in supplies.items()}

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tools.coverage import Span, common, joined
+from daemon.spans import Span, common, joined
 
 Floats = NDArray[np.float64]
 MOST_EXACT = 2_000_000  # products of moments and spans up to which every shift is looked at

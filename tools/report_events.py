@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from daemon.accuracy_words import accuracy_remark, sure_duration, sure_value
 from daemon.archive import Archive, EventRow
-from daemon.margin_words import margin_words, severity_words
+from daemon.margin_words import energy_words, margin_words, severity_words
 from daemon.page.words import (
     clock_words,
     duration_words,
+    first_stamp_words,
     kind_words,
     sentence_case,
     value_words,
@@ -18,6 +19,7 @@ from daemon.page.words import (
 )
 from daemon.records import Judgement, Kind
 from daemon.resolution import resolution
+from daemon.sag_figures import lost_energy_s
 from daemon.together import Disturbances
 from tools.correlation import Correlation, Occurrence
 from tools.drawing import svg_text
@@ -95,15 +97,25 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
     facts = [
         ("Limit passed", ", ".join(w for w in (judgement.limit, margin_words(judgement)) if w)),
         ("Severity", severity_words(judgement)),
+        ("Sag energy", _energy(event, known)),
         ("Longest", level_words(event)),
         ("Supply lost", f"for {duration_words(lost_s)}" if lost_s else ""),
         ("Uncertainty", uncertainty_words(event, known)),
         ("Clock", clock_words(event.clock)),
+        ("First given", first_stamp_words(event)),
         *(("All lines", one.group.words()) for one in Disturbances(known.archive).together(event)),
         ("Failure", _failure_words(event, known.failures)),
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
     ]
     return [(name, text) for name, text in facts if text]
+
+
+def _energy(event: EventRow, known: Known) -> str:
+    supply = known.supplies.get(event.run_id)
+    if supply is None:
+        return ""
+    trace = known.archive.trace(event.id)
+    return energy_words(lost_energy_s(event, trace, supply.nominal_v))
 
 
 def level_words(event: EventRow) -> str:

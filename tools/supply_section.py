@@ -8,6 +8,7 @@ from daemon.page.words import sentence_case
 from daemon.profiles import Profile, find_profile, user_profile_dir
 from daemon.supply_statistics import Quantity, SupplyStatistics, total
 from daemon.tolerance import SupplyProfile
+from tools.sag_counts import sag_sentences
 from tools.supply_words import Place, read_days, supply_sentences
 from tools.text import plural
 
@@ -30,7 +31,7 @@ def supply_section(
     for profile in _supply_profiles(profiles) if places or damaged else ():
         answers = supply_sentences(archive, profile, nominal_v)
         found += [f"Compared with {profile.title}: {text}" for text in answers]
-    return tuple(found)
+    return (*found, *sag_sentences(archive, profiles))
 
 
 def _percentiles(place: Place, statistics: SupplyStatistics) -> list[str]:

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 from daemon.archive import LogRow, RunRow
 from daemon.records import LogKind
 from daemon.schema import utc_seconds
+from daemon.spans import Span, joined, without
 
-Span = tuple[float, float]
-ROUNDING_S = 0.002  # stamps are rounded to milliseconds
 TOUCH_S = 90.0  # a run says once a minute how far it has got
 
 
@@ -65,30 +64,6 @@ def watch_time(
     is_cut = not is_watching and not runs[-1].stopped and now_s > end + TOUCH_S
     whole = (covered[0][0], now_s if is_cut else end)
     return WatchTime(tuple(watched), tuple(without([whole], watched)))
-
-
-def joined(spans: Iterable[Span]) -> list[Span]:
-    """The union; stretches that all but touch become one."""
-    found: list[Span] = []
-    for start, end in sorted(span for span in spans if span[1] > span[0]):
-        if found and start <= found[-1][1] + ROUNDING_S:
-            found[-1] = (found[-1][0], max(found[-1][1], end))
-        else:
-            found.append((start, end))
-    return found
-
-
-def without(spans: Iterable[Span], holes: Sequence[Span]) -> list[Span]:
-    """What is left of stretches when the holes, disjoint and in order, are taken out."""
-    found: list[Span] = []
-    for start, end in spans:
-        reached = start
-        for hole_start, hole_end in holes:
-            if hole_end > reached and hole_start < end:
-                found.append((reached, hole_start))
-                reached = hole_end
-        found.append((reached, end))
-    return [(start, end) for start, end in found if end - start > ROUNDING_S]
 
 
 def clipped(spans: Iterable[Span], start_s: float, end_s: float) -> list[Span]:
