@@ -8,10 +8,18 @@ import numpy as np
 
 from daemon.accuracy_words import sure_duration, sure_value
 from daemon.archive import Archive, EventRow, open_archive
-from daemon.margin_words import margin_words, severity_words
-from daemon.page.words import clock_words, duration_words, value_words, verdict_words, what_words
+from daemon.margin_words import energy_words, margin_words, severity_words
+from daemon.page.words import (
+    clock_words,
+    duration_words,
+    first_stamp_words,
+    value_words,
+    verdict_words,
+    what_words,
+)
 from daemon.profiles import scope_warning
 from daemon.records import Judgement, Kind, Waveform
+from daemon.sag_figures import lost_energy_s
 from daemon.together import Disturbances
 from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
@@ -47,11 +55,19 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     lines += [line for text in _warnings(event, judgements) for line in wrapped(text, width)]
     lines += ["", *_measured(event, supply, open_run_id)]
     severity = ("Severity", severity_words(judgement))
+    energy = ("Sag energy", _energy(archive, event, supply))
     together = [("Same time", _company(archive, event)), *_together(archive, event)]
     further = further_facts(event, _sample_rate_hz(archive, event))
-    lines += ["", *_facts(archive, event, [severity, *further, *together], width)]
+    lines += ["", *_facts(archive, event, [severity, energy, *further, *together], width)]
     lines += _trace(archive, event, width)
     click.echo("\n".join(lines))
+
+
+def _energy(archive: Archive, event: EventRow, supply: dict[str, object]) -> str:
+    declared_v = number_of(supply, "nominal_v")
+    if declared_v is None:
+        return ""
+    return energy_words(lost_energy_s(event, archive.trace(event.id), declared_v))
 
 
 def _settings_id(archive: Archive, event: EventRow) -> int:
@@ -121,6 +137,7 @@ def _facts(
         ("", f"{event.start_utc} (UTC)"),
         ("Ended", _end(event)),
         ("Clock", clock_words(event.clock)),
+        ("First given", first_stamp_words(event)),
         *_times(event),
         *more_facts,
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),

@@ -8,7 +8,7 @@ import numpy as np
 from daemon.accuracy_words import accuracy_remark, sure_duration, sure_value
 from daemon.archive import EventRow
 from daemon.labels import disdip_cell, ieee_1159_category
-from daemon.margin_words import margin_words, severity_words
+from daemon.margin_words import energy_words, margin_words, severity_words
 from daemon.page.axis import ACROSS, Linear, Tick, curve, round_values, thinned
 from daemon.page.event_details import detail_facts
 from daemon.page.health import CLOCKS_TO_TRUST, Fact
@@ -26,6 +26,7 @@ from daemon.page.words import (
     when_words,
 )
 from daemon.records import Judgement, Kind, Trace, Waveform
+from daemon.sag_figures import lost_energy_s
 from daemon.together import Disturbances
 
 PLOT_HEIGHT = 200
@@ -199,6 +200,7 @@ def _facts(archive: Tally, row: EventRow, place: Place) -> list[Fact]:
         Fact("Category", category or "", "by IEEE 1159"),
         Fact("Table cell", cell or "", "UNIPEDE grid, depth and duration"),
         Fact("Severity", severity_words(judged), "by IEEE 1564"),
+        Fact("Sag energy", energy_words(_lost_s(archive, row, place))),
         *(Fact("All lines", one.group.words()) for one in Disturbances(archive).together(row)),
         Fact("Same time", ", ".join(f"no. {other.id} on {other.channel}" for other in company)),
         Fact("Notes", "; ".join(flag.replace("_", " ") for flag in row.flags)),
@@ -206,6 +208,10 @@ def _facts(archive: Tally, row: EventRow, place: Place) -> list[Fact]:
     if not row.complete and row.duration_s is not None:
         facts.append(Fact("Seen", "one end was not seen", "", Level.ATTENTION))
     return [fact for fact in facts if fact.text]
+
+
+def _lost_s(archive: Tally, row: EventRow, place: Place) -> float | None:
+    return lost_energy_s(row, archive.trace(row.id), place.nominal_v)
 
 
 def _clock_words(iso_utc: str, place: Place) -> str:
