@@ -147,25 +147,20 @@ class SquareSums:
         self._ones = np.ones(length)
         self._at_once = max(1, SQUARED_AT_ONCE // length)  # sums
         self._squares = np.empty(self._at_once * length)
-        self._samples = np.empty(0)  # not yet a whole stretch
-        self._products = np.empty((TAPS_PER_VALUE, 0))  # of the latest stretches
-        self._values: list[Floats] = []  # not yet a chunk
-        self._n_values = 0
+        self._samples = np.empty(0)  # not yet a whole sum
+        self._sums: list[Floats] = []  # not yet out of the low-pass's reach
+        self._n_sums = 0
 
     def feed(self, volts: Floats) -> list[Floats]:
         """Take samples; give the chunks now complete, `CHUNK` values each."""
         if len(self._samples):
             volts = np.concatenate([self._samples, volts])
-        n_whole = len(volts) // self.samples_per_value
-        self._samples = volts[n_whole * self.samples_per_value :].copy()
-        new = (
-            self._taps @ self._summed(volts, n_whole * self._ratio).reshape(n_whole, self._ratio).T
-        )
-        products = np.concatenate([self._products, new], axis=1)
-        self._products = products[:, max(0, products.shape[1] - TAPS_PER_VALUE + 1) :]
-        self._values.append(sum_diagonals(products))
-        self._n_values += len(self._values[-1])
-        return self._chunks() if self._n_values >= CHUNK else []
+        n_whole = len(volts) // len(self._ones)
+        self._samples = volts[n_whole * len(self._ones) :].copy()
+        self._sums.append(self._summed(volts, n_whole))
+        self._n_sums += n_whole
+        n_chunks = (self._n_sums // self._ratio - TAPS_PER_VALUE + 1) // CHUNK
+        return self._chunks(n_chunks) if n_chunks > 0 else []
 
     def _summed(self, volts: Floats, n_sums: int) -> Floats:
         """Sums of squares, in pieces whose squares stay in the processor's cache."""
@@ -177,12 +172,13 @@ class SquareSums:
             np.matmul(squares.reshape(-1, length), self._ones, out=sums[first:stop])
         return sums
 
-    def _chunks(self) -> list[Floats]:
-        values = np.concatenate(self._values)
-        n_chunks = len(values) // CHUNK
-        self._values = [values[n_chunks * CHUNK :]]
-        self._n_values = len(self._values[0])
-        return [values[n * CHUNK : (n + 1) * CHUNK] for n in range(n_chunks)]
+    def _chunks(self, count: int) -> list[Floats]:
+        sums = np.concatenate(self._sums)
+        self._sums = [sums[count * CHUNK * self._ratio :]]
+        self._n_sums = len(self._sums[0])
+        used = sums[: (count * CHUNK + TAPS_PER_VALUE - 1) * self._ratio]
+        values = sum_diagonals(self._taps @ used.reshape(-1, self._ratio).T)
+        return [values[n * CHUNK : (n + 1) * CHUNK] for n in range(count)]
 
 
 @lru_cache(maxsize=8)
