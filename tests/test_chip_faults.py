@@ -103,6 +103,16 @@ def one_bit(received: bytes) -> bytes:
     return received[:-5] + bytes([received[-5] ^ 4]) + received[-4:]
 
 
+def burst(n_frames: int) -> Action:
+    """The next so many frames are damaged."""
+
+    def act(rig: Rig) -> None:
+        left = iter(range(n_frames))
+        damage(lambda received: received if next(left, None) is None else one_bit(received))(rig)
+
+    return act
+
+
 def noisy(level_v: float, rms_v: float) -> Callable[[float], float]:
     random = np.random.default_rng(3)
     return lambda t_s: level_v + float(random.normal(0.0, rms_v))
@@ -158,8 +168,8 @@ FAULTS = [
     away("lost data-ready", READY, "data-ready line was still", cut_ready(True), cut_ready(False)),
     away("damage on every frame", ("ads131m0x",), "check word is wrong", damage(one_bit),
          damage(bytes)),
-    Fault("a burst of check errors", ("ads131m0x",),
-          ((FAIL_S, damage(one_bit)), (FAIL_S + 0.0004, damage(bytes))), (0.0002, 0.1)),
+    Fault("two check errors", ("ads131m0x",), ((FAIL_S, burst(2)),), (0.0005, 0.0005)),
+    Fault("a burst of check errors", ("ads131m0x",), ((FAIL_S, burst(5)),), (0.001, 0.1)),
     Fault("reset by itself", ("ads8688",), ((FAIL_S, reset),), (1.0, 1.3), "does not answer"),
     Fault("reset by itself", READY, ((FAIL_S, reset),), (0.001, 0.2)),
     Fault("wrong rate", READY, while_failing(speed(1.025), speed(1.0)), (1.0, 2.5),
