@@ -4,6 +4,7 @@ Measuring waits for it, so that only so many rows are done in one go, the oldest
 breaks off amid that leaves the others with their first stamps, which say that they are free.
 """
 
+from daemon.daily import DailyStatistics
 from daemon.stamping import Stamper
 from daemon.store import Store
 
@@ -14,12 +15,14 @@ STEPS = 8  # in one go
 class Correction:
     """What is still to be corrected."""
 
-    def __init__(self, store: Store, stamper: Stamper) -> None:
+    def __init__(self, store: Store, stamper: Stamper, daily: DailyStatistics) -> None:
         self._store = store
+        self._daily = daily
         self._stamper = stamper
         self._left: list[tuple[str, int]] = []  # tables, and the id after which to go on
         self._started_index = 0.0
         self._unseen_since_s: float | None = None
+        self._are_days_due = False
 
     @property
     def is_under_way(self) -> bool:
@@ -35,6 +38,7 @@ class Correction:
         self._started_index = started_index
         self._unseen_since_s = unseen_since_s
         self._left = [("run", 0), ("event", 0), ("log", 0)]
+        self._are_days_due = True
 
     def go_on(self) -> None:
         """The next rows.
@@ -54,6 +58,20 @@ class Correction:
                 self._store.restamp(table, self._stamper.new_stamps(rows))
             rest = [(table, rows[-1].id)] if len(rows) == ROWS else []
             self._left = rest + self._left[1:]
+
+    def rename_days(self) -> bool:
+        """Give days of the statistics their right dates; whether that changed any.
+
+        :raises StoreError: the database cannot be written; nothing has changed then.
+        """
+        if not self._are_days_due:
+            return False
+        names = self._daily.right_dates(self._stamper.times, self._store.days())
+        if names:
+            self._store.rename_days(names)
+            self._daily.rename(names)
+        self._are_days_due = False
+        return bool(names)
 
     def _correct_run(self) -> None:
         started_s = self._stamper.times.utc_s(self._started_index)

@@ -6,7 +6,7 @@ goes on covering that; the correction has a link of its own.
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -97,6 +97,18 @@ def relength(connection: sqlite3.Connection, run_id: int, duration_s: float) -> 
     first = row[2] or json.dumps({"duration_s": row[1]})
     _put(connection, "log", row[0], {"duration_s": max(duration_s, 0.0)}, first)
     hash_chain.extend_corrected(connection, "log", [row[0]])
+
+
+def rename_days(connection: sqlite3.Connection, run_id: int, names: Mapping[str, str]) -> None:
+    """Give statistics other dates; by way of names that are no dates, as they may change places."""
+    for step in (
+        ((old, f"was {old}") for old in names),
+        ((f"was {old}", names[old]) for old in names),
+    ):
+        connection.executemany(
+            "UPDATE statistics SET day = ? WHERE run_id = ? AND day = ?",
+            [(new, run_id, old) for old, new in step],
+        )
 
 
 def _columns(

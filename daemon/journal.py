@@ -35,6 +35,7 @@ from daemon.settings import Settings, settings_snapshot
 from daemon.stamping import Stamper, change_words
 from daemon.store import PreviousRun, RunInfo, RunProgress, Store
 from daemon.tolerance import Profile
+from daemon.unwatched import started_words
 from drivers.clock import Clock
 from drivers.source import Block, SourceInfo
 
@@ -106,7 +107,7 @@ class Journal:
         self._started_index = 0.0
         self._before: PreviousRun | None = None
         self._is_absence_known = True
-        self._correction = Correction(store, self._stamper)
+        self._correction = Correction(store, self._stamper, self._daily)
         self.last_fault: str | None = None
         self._last_logged: str | None = None
 
@@ -151,7 +152,7 @@ class Journal:
         entries = self._since_run_before(info.settings_text)
         remarks = [self._store.remark, *remarks]
         entries += [self._entry(LogKind.FAULT, remark) for remark in remarks if remark]
-        entries.append(self._entry(LogKind.STARTED, f"watching through driver {info.driver}"))
+        entries.append(self._entry(LogKind.STARTED, started_words(settings, self._subject.info)))
         self._store.add(run_id, [], entries)
 
     def _since_run_before(self, settings_text: str) -> list[LogEntry]:
@@ -205,9 +206,8 @@ class Journal:
         if change.is_correction:
             self._backlog.restamp(self._stamper)
             before = self._before
-            self._correction.begin(
-                self._started_index, None if before is None else before.until_utc_s
-            )
+            unseen_since_s = None if before is None else before.until_utc_s
+            self._correction.begin(self._started_index, unseen_since_s)
             if before is not None and not self._is_absence_known:
                 self._is_absence_known = self.started_utc_s > before.until_utc_s
                 late = [unseen_before(before, self.started_utc_s)]
@@ -245,8 +245,8 @@ class Journal:
         account, until_s = self.account, self._until_utc_s()
         self._note_days(self._daily.finish())
         if is_orderly:
-            text = "stopped in good order"
-            self._backlog.put([], [self._stamper.entry(LogKind.STOPPED, account.next_index, text)])
+            index, text = account.next_index, "stopped in good order"
+            self._backlog.put([], [self._stamper.entry(LogKind.STOPPED, index, text)])
         for _ in range(LAST_ATTEMPTS):
             if self._try(is_due=True):
                 break
@@ -297,6 +297,9 @@ class Journal:
             self._write_backlog()
             self._trouble = None
         self._correction.go_on()
+        if self._correction.rename_days():
+            self._days.clear()
+            self._note_days(self._daily.finish())
         if is_due:
             self._store.add(self.run_id, [], [], self._progress())
             self._store.put_statistics(self.run_id, list(self._days.values()))

@@ -8,7 +8,7 @@ import hashlib
 import json
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -160,6 +160,19 @@ class Store:
                 [(int(run_id), day.day, day.channel, day.data) for day in days],
             )
 
+    def days(self) -> set[str]:
+        """The dates of this run's statistics."""
+        with self._file.reading() as connection:
+            rows = connection.execute(
+                "SELECT DISTINCT day FROM statistics WHERE run_id = ?", (self._run_id,)
+            )
+            return {day for (day,) in rows}
+
+    def rename_days(self, names: Mapping[str, str]) -> None:
+        """Give statistics of this run other dates, all at once."""
+        with self._file.writing() as connection:
+            corrections.rename_days(connection, self._run_id, names)
+
     def touch_run(
         self, run_id: int, until_utc_s: float, samples_measured: int, samples_lost: int
     ) -> None:
@@ -264,8 +277,9 @@ class Store:
             return False
         with self._file.reading() as connection:
             is_over = retention.used_bytes(connection) > limit_bytes
-        if not is_over:
-            return False
+            if not is_over:  # what was let go before may not all be given back yet
+                retention.give_back(connection, limit_bytes, has_holes=False)
+                return False
         with self._file.writing() as connection:
             thinned = retention.thin(connection, limit_bytes, self._run_id)
             text = f"store.keep_mb is reached; let go to make room: {thinned.words or 'nothing'}"
