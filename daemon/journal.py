@@ -150,8 +150,9 @@ class Journal:
         )
         run_id = self._store.begin_run(info)
         entries = self._since_run_before(info.settings_text)
-        remarks = [self._store.remark, *remarks]
-        entries += [self._entry(LogKind.FAULT, remark) for remark in remarks if remark]
+        entries += [
+            self._entry(LogKind.FAULT, one) for one in (self._store.remark, *remarks) if one
+        ]
         entries.append(self._entry(LogKind.STARTED, started_words(settings, self._subject.info)))
         self._store.add(run_id, [], entries)
 

@@ -25,6 +25,8 @@ from daemon.status import (
     SupplyStatus,
     WaveformStatus,
 )
+from daemon.three_phase import is_three_phase
+from daemon.unwatched import unwatched_words
 from drivers.source import SourceInfo
 
 SHOWN_CYCLES = 3
@@ -162,8 +164,13 @@ def build_snapshot(
             capture.dip_pct,
             capture.swell_pct,
             capture.interruption_pct,
-            capture.distortion_pct,
+            fixed.setup.slow_limits.distortion_pct,
             capture.frequency_pct,
+            fixed.setup.transient_pct,
+            capture.rapid_change_pct,
+            capture.flicker_pst if fixed.setup.lamp_v is not None else None,
+            capture.unbalance_pct if is_three_phase(fixed.setup) else None,
+            unwatched_words(settings, fixed.info, fixed.setup),
         ),
         driver=DriverStatus(
             settings.driver.name,

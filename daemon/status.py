@@ -59,6 +59,11 @@ class CaptureStatus:
     interruption_pct: Number
     distortion_pct: Number | None  # None: not watched
     frequency_pct: Number | None
+    transient_pct: Number | None = None  # of the declared peak
+    rapid_change_pct: Number | None = None
+    flicker_pst: Number | None = None
+    unbalance_pct: Number | None = None
+    unwatched: str = ""  # what was asked for and cannot be, in words
 
 
 @dataclass(frozen=True, slots=True)

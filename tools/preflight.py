@@ -9,6 +9,7 @@ import click
 
 from daemon.settings import Channel, Settings, load_settings
 from daemon.setup import pipeline_setup
+from daemon.unwatched import unwatched
 from drivers.clock import Clock, SystemClock
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
 from drivers.registry import find_driver
@@ -80,7 +81,7 @@ def _input_findings(settings: Settings, seconds: float, clock: Clock) -> list[Fi
 
 def _channel_findings(settings: Settings, info: SourceInfo, taken: Taken) -> list[Finding]:
     nominal_v, nominal_hz = settings.supply.nominal_v, float(settings.supply.frequency_hz)
-    pipeline_setup(settings, info)  # refuses a rate or an input that cannot be
+    setup = pipeline_setup(settings, info)  # refuses a rate or an input that cannot be
     channels = settings.channels or tuple(
         Channel(name=name, input=number) for number, name in enumerate(info.inputs)
     )
@@ -89,7 +90,10 @@ def _channel_findings(settings: Settings, info: SourceInfo, taken: Taken) -> lis
         for channel in channels
         if channel.kind == "line"
     ]
-    found = []
+    found = [
+        Finding(Grade.LOOK, "Watching", f"not for {text}")
+        for text in unwatched(settings, info, setup)
+    ]
     for channel in seen:
         found += [
             checks.check_level(channel, nominal_v),

@@ -296,6 +296,7 @@ def watched_facts(snapshot: Snapshot, history: History) -> tuple[Fact, ...]:
         Fact("Declared supply", declared),
         *_coverage(history),
         Fact("Kept", _kept(snapshot.capture)),
+        *_unwatched(snapshot.capture),
         Fact("Compared with", supply.profile_title, warning, fits),
         Fact("Input", driver.name, seen),
     )
@@ -315,6 +316,12 @@ def _coverage(history: History) -> tuple[Fact, ...]:
     return (Fact("Coverage", text, f"{duration_words(unseen_s)} not observed", level),)
 
 
+def _unwatched(capture: CaptureStatus) -> tuple[Fact, ...]:
+    if not capture.unwatched:
+        return ()
+    return (Fact("Not kept", sentence_case(capture.unwatched), "", Level.ATTENTION),)
+
+
 def _kept(capture: CaptureStatus) -> str:
     """What opens an event; what is not watched is not named."""
     kept = (
@@ -326,4 +333,12 @@ def _kept(capture: CaptureStatus) -> str:
         kept += f"; distortion above {plain_words(capture.distortion_pct)} %"
     if capture.frequency_pct is not None:
         kept += f"; frequency off by more than {plain_words(capture.frequency_pct)} %"
+    if capture.transient_pct is not None:
+        kept += f"; transients above {plain_words(capture.transient_pct)} % of declared peak"
+    if capture.rapid_change_pct is not None:
+        kept += f"; rapid voltage changes above {plain_words(capture.rapid_change_pct)} %"
+    if capture.flicker_pst is not None:
+        kept += f"; flicker above Pst {plain_words(capture.flicker_pst)}"
+    if capture.unbalance_pct is not None:
+        kept += f"; unbalance above {plain_words(capture.unbalance_pct)} %"
     return kept
