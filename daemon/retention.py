@@ -12,6 +12,7 @@ from daemon import hash_chain
 from daemon.records import Verdict
 
 THIN_TO = 0.95  # of the limit: thinning is seldom, and never takes much at once
+AT_ONCE_BYTES = 4_000_000  # let go in one transaction: measuring waits for it, and the log grows
 ROWS = 500  # taken at a time
 VACUUM_BYTES = 64_000_000  # rows removed here and there free pages only in a file written anew
 _LINK_BYTES = 350  # of the chain, with its index
@@ -50,9 +51,11 @@ def used_bytes(connection: sqlite3.Connection) -> int:
 def thin(connection: sqlite3.Connection, limit_bytes: int, run_id: int) -> Thinned:
     """Make room inside a transaction; `give_back` has to follow it.
 
+    Where much is to go, as when the limit was made smaller, it is a part of it each time.
+
     :param run_id: the run that goes on; its open events are left alone.
     """
-    target = int(limit_bytes * THIN_TO)
+    target = max(int(limit_bytes * THIN_TO), used_bytes(connection) - AT_ONCE_BYTES)
     is_small = _file_bytes(connection) <= VACUUM_BYTES
     said, freed_later = [], 0
     for step in _STEPS:
@@ -72,9 +75,12 @@ def give_back(connection: sqlite3.Connection, limit_bytes: int, *, has_holes: bo
     if has_holes:
         connection.execute("VACUUM")
     n_over = (_file_bytes(connection) - limit_bytes) // _page_bytes(connection) + 1
+    n_over = min(n_over, 2 * AT_ONCE_BYTES // _page_bytes(connection))
     if n_over > 0:
         # not `execute`: it would stop after the first page, as no row comes back
         connection.executescript(f"PRAGMA incremental_vacuum({n_over})")
+        # the file itself becomes shorter only when the log is moved into it
+        connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchall()
 
 
 def _file_bytes(connection: sqlite3.Connection) -> int:

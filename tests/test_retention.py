@@ -167,3 +167,24 @@ def test_a_smaller_limit_shortens_the_file(path: Path) -> None:
         store.begin_run(run_info())
         assert store.thin(START_UTC_S)
     assert path.stat().st_size <= LIMIT_BYTES
+
+
+def test_much_that_is_to_go_goes_a_part_at_a_time(path: Path) -> None:
+    """12 MB to 2 MB: no transaction takes much more than its part, and each part is logged."""
+    with closing(Store(path, "UTC")) as store:
+        store.begin_run(run_info())
+        for number in range(6):
+            put(store, number, Verdict.WITHIN, 1_000_000)
+    wal, n_calls = path.with_name("events.db-wal"), 0
+    with closing(Store(path, "UTC", KEEP_BYTES)) as store:
+        store.begin_run(run_info())
+        while store.thin(START_UTC_S):
+            n_calls += 1
+            assert wal.stat().st_size < 3 * retention.AT_ONCE_BYTES
+        for _ in range(5):  # seconds in which the rest of the file is given back
+            store.thin(START_UTC_S)
+        assert path.stat().st_size <= LIMIT_BYTES
+    # the largest part is one event: about two bytes for each of a million samples
+    assert 2 <= n_calls <= 6
+    assert rows(path, "SELECT count(*) FROM log WHERE kind = 'fault'") == [(n_calls,)]
+    assert rows(path, "SELECT count(*) FROM event") == [(6,)]
