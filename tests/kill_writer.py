@@ -20,6 +20,7 @@ from daemon.hash_chain import verify
 from daemon.journal import Journal, Subject
 from daemon.profiles import find_profile
 from daemon.records import Gap, Output, Trace, Waveform
+from daemon.schema import utc_seconds
 from daemon.store import Store
 from drivers.clock import SystemClock
 from drivers.source import SourceInfo
@@ -88,7 +89,7 @@ def kill_once(
     return told, began_s, killed_s
 
 
-def faults_after(database: Path, told: dict[int, bool], n_kills: int) -> list[str]:
+def faults_after(database: Path, told: dict[int, bool], n_kills: int, began_s: float) -> list[str]:
     """What is not as it should be, before the next start."""
     if not database.exists():
         return [] if not told else ["the database is not there"]
@@ -107,17 +108,21 @@ def faults_after(database: Path, told: dict[int, bool], n_kills: int) -> list[st
         elif not is_open and kept[number] != (False, 1, 1):
             faults.append(f"kill {n_kills}: event {number} lost its end or its waveform")
     faults += [f"kill {n_kills}: an event too many"] if len(kept) > len(told) + 1 else []
-    ((measured, lost, until_s),) = query(
+    ((measured, lost, started, until),) = query(
         database,
-        "SELECT samples_measured, samples_lost, (julianday(until_utc) - "
-        "julianday(started_utc)) * 86400 FROM run ORDER BY id DESC LIMIT 1",
+        "SELECT samples_measured, samples_lost, started_utc, until_utc "
+        "FROM run ORDER BY id DESC LIMIT 1",
     )
+    until_s = utc_seconds(until) - utc_seconds(started)
+    # the first sample is from between the child's beginning and the note of the run's start
+    early_s = (measured + lost) / RATE_HZ - until_s
+    is_right = -SLACK_S < early_s < SLACK_S + utc_seconds(started) - began_s
     ((n_gaps,),) = query(
         database,
         "SELECT count(*) FROM log WHERE text LIKE '7 samples%' "
         "AND run_id = (SELECT max(id) FROM run)",
     )
-    if lost != 7 * n_gaps or abs((measured + lost) / RATE_HZ - until_s) > SLACK_S:
+    if lost != 7 * n_gaps or not is_right:
         account = f"{measured} samples measured, {lost} lost, until {until_s:.3f} s"
         faults.append(f"kill {n_kills}: {n_gaps} gaps logged, {account}")
     return faults
@@ -159,7 +164,7 @@ def main(folder: Path, n_kills: int, seed: int) -> None:
         if run_id == last_run or not n_watching:  # killed before its run was written down
             faults += [f"kill {number}: no run"] if told else []
             continue
-        faults += faults_after(database, told, number)
+        faults += faults_after(database, told, number, began_s)
         if last_run:
             faults += faults_of_gap(database, last_killed_s, began_s)
         last_run, last_killed_s = run_id, killed_s
