@@ -52,6 +52,8 @@ BASE_SHARE = 0.5  # of the declared peak: a smaller cycle is no measure for notc
 UNTOUCHED_CYCLES = 3.5  # a transient pulls at the tracked phase for up to this long before it
 KEPT_CYCLES = 4
 PHASE_CYCLES = 40  # crossings kept beyond the oldest sample
+DIFFERENCES = 16_384  # samples compared at once: they stay in the processor's cache
+NO_PLACES = np.empty(0, np.intp)
 MOST_CROSSINGS = 180  # only when there are so many, it is looked how many can go
 
 
@@ -96,7 +98,7 @@ class TransientDetector:
         self._resolution = resolution(sample_rate_hz)
         self._memory = Rolling()
         self._volts = self._memory.values  # from `_first` on
-        self._change = np.empty(0)  # memory for the differences of one frame
+        self._change = np.empty(DIFFERENCES)  # memory for differences
         self._first = 0  # run index of the first sample kept
         self._crossing = np.empty(0)
         self._period = np.empty(0)
@@ -166,20 +168,28 @@ class TransientDetector:
         """Samples that are not what the cycle before says, with some play in time."""
         start = self._checked
         if stop <= start:
-            return np.empty(0, np.intp)
+            return NO_PLACES
         lag = round(self._period_at((start + stop) / 2))
+        found = [
+            self._differing(first, min(first + DIFFERENCES, stop), lag)
+            for first in range(start, stop, DIFFERENCES)
+        ]
+        index = found[0] if len(found) == 1 else np.concatenate(found)
+        if len(index) == 0:
+            return index
+        return index[np.abs(self._beyond_cycle(index, -1)) >= self._level_v]
+
+    def _differing(self, start: int, stop: int, lag: int) -> NDArray[np.intp]:
+        """Samples that differ from those `lag` samples before."""
         now, then = (
             slice(at - self._first, at - self._first + stop - start) for at in (start, start - lag)
         )
-        if len(self._change) < stop - start:
-            self._change = np.empty(stop - start)
         change = self._change[: stop - start]
         np.subtract(self._volts[now], self._volts[then], out=change)
         # Two passes, no copies: nearly always they are all there is to do.
         if change.max() < self._level_v and change.min() > -self._level_v:
-            return np.empty(0, np.intp)
-        index = np.flatnonzero(np.abs(change) >= self._level_v) + start
-        return index[np.abs(self._beyond_cycle(index, -1)) >= self._level_v]
+            return NO_PLACES
+        return np.flatnonzero(np.abs(change) >= self._level_v) + start
 
     def _beyond_cycle(self, index: NDArray[np.intp], n_cycles: int) -> Floats:
         """Deviation from the samples some cycles away, beyond some play in time."""
