@@ -236,13 +236,16 @@ STEP_KINDS: list[Raw] = [
 
 
 @pytest.mark.parametrize("kind", STEP_KINDS)
-def test_no_step_is_a_transient(kind: Raw) -> None:
-    """One after another, 0.5 to 10 cycles long, at every 20 degrees."""
+@pytest.mark.parametrize("step_deg", [60, pytest.param(20, marks=pytest.mark.soak)])
+def test_no_step_is_a_transient(kind: Raw, step_deg: int) -> None:
+    """One after another, 0.5 to 10 cycles long; 60 degrees apart, each length begins 20 later."""
     cycles = [0.5, 1.0, 1.5, 2.0, 3.0, 10.0]
     timeline = [
         {**kind, "at_s": 0.5 + 0.4 * number, "duration_cycles": length, "phase_deg": phase_deg}
         for number, (length, phase_deg) in enumerate(
-            (length, phase_deg) for length in cycles for phase_deg in range(0, 180, 20)
+            (length, phase_deg)
+            for order, length in enumerate(cycles)
+            for phase_deg in range(20 * order % step_deg, 180, step_deg)
         )
     ]
     volts = simulated(*timeline, duration_s=0.4 * len(timeline) + 1.0)
