@@ -8,6 +8,7 @@ from daemon.records import LogEntry, LogKind
 from daemon.store import PreviousRun
 
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+DIGEST = "calibration.content.digest"  # what a calibration is known by
 LONGEST_LIST = 10  # of keys named in one entry
 
 
@@ -50,15 +51,15 @@ def changes(before: PreviousRun, settings_text: str) -> list[tuple[LogKind, str]
     """What is configured otherwise than in the run before: a line of each kind, for the log."""
     old, new = _flat(before.settings_text), _flat(settings_text)
     keys = sorted(key for key in {*old, *new} if old.get(key) != new.get(key))
-    calibration = [key for key in keys if key.startswith("calibration.")]
-    others = [key for key in keys if key not in calibration]
+    others = [key for key in keys if key.partition(".")[0] != "calibration"]
     found = []
     if others:
         found.append((LogKind.SETTINGS_CHANGED, f"since the run before: {_listed(others, new)}"))
-    if calibration:
-        digest = new.get("calibration.content.digest")
-        text = f"calibration {str(digest)[:12]} is used from now on" if digest else "none is used"
-        found.append((LogKind.CALIBRATED, f"{text}; the run before used another, or none"))
+    then, now = old.get(DIGEST), new.get(DIGEST)
+    if now != then:
+        name = f"calibration {str(now)[:12]}" if now else "no calibration"
+        other = f"used {str(then)[:12]}" if then else "used none"
+        found.append((LogKind.CALIBRATED, f"{name} from now on; the run before {other}"))
     return found
 
 
