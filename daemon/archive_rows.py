@@ -41,6 +41,10 @@ class FirstTimes:
     duration_s: float | None = None
 
 
+TIME_DIGITS = 6  # of seconds: a microsecond is less than a sample
+VALUE_DIGITS = {"V": 3, "%": 3, "Hz": 5, "Pst": 3}
+
+
 @dataclass(frozen=True, slots=True)
 class EventRow:
     """One row of the table `event`; the fields are its columns, `daemon.schema` explains them."""
@@ -83,9 +87,19 @@ class EventRow:
     first: FirstTimes | None = None  # None: its times were never corrected
 
     def as_json(self) -> dict[str, object]:
-        """The event as `events --format jsonl` and the page hand it out, keys in that order."""
-        found = {key: getattr(self, key) for key in JSON_KEYS}
-        return found | {"flags": list(self.flags)}
+        """The event as `events --format jsonl` and the page hand it out, keys in that order.
+
+        Numbers carry the digits that the measurement can mean, and no noise of floating point.
+        """
+        found = {key: getattr(self, key) for key in JSON_KEYS} | {"flags": list(self.flags)}
+        digits = {
+            **dict.fromkeys(("start_s", "duration_s"), TIME_DIGITS),
+            **dict.fromkeys(("value", "threshold"), VALUE_DIGITS.get(self.unit, 3)),
+            "value_pct": 3,
+        }
+        for key, places in digits.items():
+            found[key] = None if found[key] is None else round(found[key], places)
+        return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,9 +150,8 @@ class Journal:
         )
         run_id = self._store.begin_run(info)
         entries = self._since_run_before(info.settings_text)
-        entries += [
-            self._entry(LogKind.FAULT, one) for one in (self._store.remark, *remarks) if one
-        ]
+        told = [text for text in (self._store.remark, *remarks) if text]
+        entries += [self._entry(LogKind.FAULT, text) for text in told]
         entries.append(self._entry(LogKind.STARTED, started_words(settings, self._subject.info)))
         self._store.add(run_id, [], entries)
 
@@ -322,8 +321,7 @@ class Journal:
         if self._trouble is None:
             self._store.check_place()
             return
-        done = self._store.reopen()
-        if done:
+        if done := self._store.reopen():
             self._backlog.put([], [self._entry(LogKind.FAULT, done)])
 
     def _note_days(self, days: list[DayStatistics]) -> None:

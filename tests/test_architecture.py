@@ -45,8 +45,11 @@ ALLOWED = {
 
 MEASURING = "daemon.measure"
 DETECTING = (
-    "daemon.evidence", "daemon.excursions", "daemon.levels", "daemon.numbering",
-    "daemon.slow_events", "daemon.thresholds", "daemon.voltage_events",
+    "daemon.evidence", "daemon.excursions", "daemon.fine_timing", "daemon.flagging",
+    "daemon.levels", "daemon.neutral_earth", "daemon.numbering", "daemon.one_channel",
+    "daemon.plan", "daemon.rapid_change", "daemon.rapid_events", "daemon.slow_events",
+    "daemon.three_phase", "daemon.thresholds", "daemon.transient_events",
+    "daemon.transient_shape", "daemon.transients", "daemon.voltage_events",
 )  # fmt: skip
 FORBIDDEN = {
     **dict.fromkeys(
@@ -62,6 +65,20 @@ FORBIDDEN = {
     "daemon.sampler": ("daemon.pipeline", "daemon.measure", "daemon.store", "daemon.settings",
                        "daemon.page", "daemon.app"),
     "daemon.acquisition": ("daemon.pipeline", "daemon.measure", "daemon.store", "daemon.page"),
+    # What is said of an event knows the event alone, not where it came from or where it goes.
+    **dict.fromkeys(
+        ("daemon.cause", "daemon.cause_shape", "daemon.uncertainty", "daemon.resolution",
+         "daemon.indices", "daemon.fixed_times", "daemon.staircase", "daemon.spans"),
+        ("daemon.pipeline", "daemon.store", "daemon.schema", "daemon.archive", "daemon.page",
+         "daemon.ring", "daemon.settings", "daemon.app", "drivers"),
+    ),
+    # What is read out of a database knows no writer and no measurement under way.
+    **dict.fromkeys(
+        ("daemon.groups", "daemon.together", "daemon.recurrence", "daemon.sag_figures",
+         "daemon.accuracy_words", "daemon.margin_words", "daemon.labels"),
+        ("daemon.pipeline", "daemon.store", "daemon.ring", "daemon.settings", "daemon.app",
+         "daemon.acquisition", "daemon.sampler", "drivers"),
+    ),
     "daemon.judge": ("daemon.pipeline", "daemon.measure", "daemon.store", "daemon.page",
                      "daemon.settings", "drivers"),
 }  # fmt: skip

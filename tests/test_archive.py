@@ -287,3 +287,15 @@ def test_nothing_can_be_written_through_a_reader(path: Path) -> None:
     connection = sqlite3.connect(path)
     assert connection.execute("SELECT count(*) FROM event").fetchone() == (5,)
     connection.close()
+
+
+def test_numbers_handed_out_carry_no_noise_of_floating_point(path: Path) -> None:
+    store = Store(path, "UTC")
+    run_id = store.begin_run(run_info())
+    event = dip(value=140.30000000000004, threshold=206.99999999999997, start_s=60.123456789)
+    store.add(run_id, [judged(event)], [])
+    store.close()
+    row = open_archive(path).event(1)
+    found = row.as_json()
+    assert (found["value"], found["threshold"], found["start_s"]) == (140.3, 207.0, 60.123457)
+    assert row.threshold == 206.99999999999997  # the database keeps what was measured

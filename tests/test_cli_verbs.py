@@ -378,3 +378,10 @@ def test_check_says_fine_or_every_fault(tmp_path: Path) -> None:
     for word in ("id", "title", "source", "colour", "down_to_pct"):
         assert word in result.stderr
     assert "Traceback" not in result.stderr
+
+
+@pytest.mark.parametrize("number", ["abc", "1.5", ""])
+def test_show_asks_for_the_number_of_an_event(path: Path, number: str) -> None:
+    done = run("show", path, number)
+    assert (done.exit_code, done.output.count("\n")) == (2, 1)
+    assert f"{number!r} is no number of an event; `halfcycle events` lists them" in done.output

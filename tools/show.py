@@ -8,6 +8,7 @@ import numpy as np
 
 from daemon.accuracy_words import sure_duration, sure_value
 from daemon.archive import Archive, EventRow, open_archive
+from daemon.errors import InputError
 from daemon.margin_words import energy_words, margin_words, severity_words
 from daemon.page.words import (
     clock_words,
@@ -35,9 +36,19 @@ _LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
 _OF_NOMINAL_V = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
 
 
+def _event_number(_: click.Context, __: click.Parameter, value: str) -> int:
+    """:raises InputError: it is no whole number."""
+    try:
+        return int(value)
+    except ValueError as error:
+        raise InputError(
+            f"{value!r} is no number of an event; `halfcycle events` lists them as No"
+        ) from error
+
+
 @click.command("show")
 @click.argument("db", type=click.Path(path_type=Path))
-@click.argument("event_id", metavar="ID", type=int)
+@click.argument("event_id", metavar="ID", callback=_event_number)
 @picture_options
 def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     """Show one event whole: what set it off, what was measured, and what that means."""
