@@ -120,19 +120,20 @@ def test_a_quiet_day_gives_no_event(rate_hz: int, declared_v: float, nominal_hz:
     ]
     assert found.intervals == []  # none was flagged
     assert not any(value.flagged for value in found.frequencies)
-    assert not any(value.flagged for value in found.ten_minute)
-    # IEC 61000-4-30, 5.1: 10 mHz; half of it, of which a cycle left out at each edge takes most.
+    # The flickermeter leaves out its first 12 s, 2 % of the first ten minutes: seen in part.
+    assert [value.flagged for value in found.ten_minute] == [True] + [False] * 142
+    # IEC 61000-4-30, 5.1 (memory): 10 mHz for class A. A tenth: noise is all there is.
     off_hz = [
         value.frequency_hz - mean_hz
         for value, mean_hz in zip(found.frequencies, supply.mean_hz, strict=False)
     ]
-    assert np.abs(off_hz).max() < 0.005
-    # Class A again, 0.1 % of the declared voltage; harmonics and noise add their squares.
+    assert np.abs(off_hz).max() < 0.001
+    # 5.2: 0.1 % of the declared voltage, a tenth of it; harmonics and noise add their squares.
     whole_v = np.array(supply.mean_v[: 143 * 60]).reshape(143, 60)
     extra_v = NOISE_PCT / 100 * declared_v
     expected_v = np.sqrt(np.mean(whole_v**2, axis=1) * (1 + 0.0009) + extra_v**2)
     ten_minute_v = [value.urms_v for value in found.ten_minute]
-    assert ten_minute_v == pytest.approx(expected_v, abs=0.001 * declared_v)
+    assert ten_minute_v == pytest.approx(expected_v, abs=0.0001 * declared_v)
     assert max(value.thd_pct for value in found.ten_minute) == pytest.approx(3.0, abs=0.05)
     assert all(value.pst is not None and value.pst < 0.5 for value in found.ten_minute)
 
