@@ -4,46 +4,32 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import Field, ValidationError, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from daemon.errors import InputError
 from daemon.judge import judge
 from daemon.profiles import Profile, find_profile
 from daemon.records import Judgement, Kind
 from daemon.staircase import EventFacts
-from daemon.tolerance import ImmunityProfile, over_in_order, peaks_in_order, under_in_order
-from daemon.tolerance_steps import Identifier, Over, Paragraph, Peak, Scope, Table, Under
+from daemon.tolerance import ImmunityProfile, Peaked, Stepped
+from daemon.tolerance_steps import Identifier, Paragraph, Scope, Table
 from daemon.yaml_file import Line, NotEmpty, Number, describe_faults, fields_of, read_yaml
 
 RatedVoltage = Annotated[Number, Field(gt=0, le=1000)]
 
 
-class Machine(Table):
-    """One machine: per cents are of its rated voltage."""
+class Rated(Table):
+    """What a machine is, and the voltage that its limits are of."""
 
     name: Line
     source: Paragraph = Field(min_length=1)
     rated_v: RatedVoltage
     channels: Annotated[tuple[Line, ...], NotEmpty] | None = None  # that feed it; None: any
     curve: Identifier | None = None  # the id of an immunity profile, in place of own limits
-    under: tuple[Under, ...] = Field(default=(), max_length=50)
-    over: tuple[Over, ...] = Field(default=(), max_length=50)
-    peak: tuple[Peak, ...] = Field(default=(), max_length=50)
 
-    @field_validator("under")
-    @classmethod
-    def _under_in_order(cls, value: tuple[Under, ...], info: ValidationInfo) -> tuple[Under, ...]:
-        return under_in_order(value, _rated_v(info))
 
-    @field_validator("over")
-    @classmethod
-    def _over_in_order(cls, value: tuple[Over, ...], info: ValidationInfo) -> tuple[Over, ...]:
-        return over_in_order(value, _rated_v(info))
-
-    @field_validator("peak")
-    @classmethod
-    def _peak_in_order(cls, value: tuple[Peak, ...]) -> tuple[Peak, ...]:
-        return peaks_in_order(value)
+class Machine(Peaked, Stepped, Rated):  # read from the right: the steps ask for the rated voltage
+    """One machine: per cents are of its rated voltage."""
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:
@@ -51,11 +37,6 @@ class Machine(Table):
         if has_limits == (self.curve is not None):
             raise ValueError("give either curve or limits of its own: under, over, peak")
         return self
-
-
-def _rated_v(info: ValidationInfo) -> tuple[float, ...]:
-    rated_v = info.data.get("rated_v")
-    return (rated_v,) if isinstance(rated_v, float) else ()
 
 
 class Equipment(Table):

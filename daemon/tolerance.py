@@ -48,8 +48,8 @@ class Described(Table):
     warning: Paragraph | None = None  # shown when used outside applies_to
 
 
-class Limits(Described):
-    """What immunity and supply profiles share: steps under and over the nominal voltage."""
+class Stepped(Table):
+    """Steps under and over some voltage, of a profile or of one machine."""
 
     under: tuple[Under, ...] = Field(default=(), max_length=50)
     over: tuple[Over, ...] = Field(default=(), max_length=50)
@@ -57,15 +57,30 @@ class Limits(Described):
     @field_validator("under")
     @classmethod
     def _under_in_order(cls, value: tuple[Under, ...], info: ValidationInfo) -> tuple[Under, ...]:
-        return under_in_order(value, _nominal_v(info))
+        return _in_order_under(value, _voltages(info))
 
     @field_validator("over")
     @classmethod
     def _over_in_order(cls, value: tuple[Over, ...], info: ValidationInfo) -> tuple[Over, ...]:
-        return over_in_order(value, _nominal_v(info))
+        return _in_order_over(value, _voltages(info))
 
 
-def under_in_order(
+class Peaked(Table):
+    """The envelope of the instantaneous voltage."""
+
+    peak: tuple[Peak, ...] = Field(default=(), max_length=50)
+
+    @field_validator("peak")
+    @classmethod
+    def _peak_in_order(cls, value: tuple[Peak, ...]) -> tuple[Peak, ...]:
+        return _in_order_peaks(value)
+
+
+class Limits(Stepped, Described):
+    """What immunity and supply profiles share: steps under and over the nominal voltage."""
+
+
+def _in_order_under(
     steps: tuple[Under, ...], nominal_v: tuple[float, ...] | None
 ) -> tuple[Under, ...]:
     """The steps, deepest first.
@@ -80,7 +95,9 @@ def under_in_order(
     return ordered
 
 
-def over_in_order(steps: tuple[Over, ...], nominal_v: tuple[float, ...] | None) -> tuple[Over, ...]:
+def _in_order_over(
+    steps: tuple[Over, ...], nominal_v: tuple[float, ...] | None
+) -> tuple[Over, ...]:
     """The steps, highest first.
 
     :raises ValueError: they contradict each other or the nominal voltage.
@@ -93,7 +110,7 @@ def over_in_order(steps: tuple[Over, ...], nominal_v: tuple[float, ...] | None) 
     return ordered
 
 
-def peaks_in_order(points: tuple[Peak, ...]) -> tuple[Peak, ...]:
+def _in_order_peaks(points: tuple[Peak, ...]) -> tuple[Peak, ...]:
     """The envelope, highest and shortest first.
 
     :raises ValueError: a higher peak may last longer than a lower one.
@@ -108,9 +125,12 @@ def peaks_in_order(points: tuple[Peak, ...]) -> tuple[Peak, ...]:
     return ordered
 
 
-def _nominal_v(info: ValidationInfo) -> tuple[float, ...] | None:
-    scope = info.data.get("applies_to")
-    return scope.nominal_v if isinstance(scope, Scope) else None
+def _voltages(info: ValidationInfo) -> tuple[float, ...] | None:
+    """The voltages that the steps are of: a profile's nominal ones, a machine's rated one."""
+    scope, rated_v = info.data.get("applies_to"), info.data.get("rated_v")
+    if isinstance(scope, Scope):
+        return scope.nominal_v
+    return (rated_v,) if isinstance(rated_v, float) else None
 
 
 def _check_steps(
@@ -151,16 +171,10 @@ def _is_rarer(farther: Under | Over, nearer: Under | Over) -> bool:
     return is_for_ever and is_other_level and (farther.share_pct or 100.0) > nearer.share_pct
 
 
-class ImmunityProfile(Limits):
+class ImmunityProfile(Peaked, Limits):
     """What equipment should ride through. Verdict for each event."""
 
     kind: Literal["immunity"]
-    peak: tuple[Peak, ...] = Field(default=(), max_length=50)
-
-    @field_validator("peak")
-    @classmethod
-    def _peak_in_order(cls, value: tuple[Peak, ...]) -> tuple[Peak, ...]:
-        return peaks_in_order(value)
 
     @model_validator(mode="after")
     def _says_something(self) -> Self:

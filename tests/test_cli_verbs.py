@@ -100,7 +100,7 @@ def test_show_of_an_open_event_nobody_judged(path: Path) -> None:
 
 def test_show_refuses_ids_that_are_none(path: Path) -> None:
     fill(path)
-    for word, message in (("99", "its events are 1 to 4"), ("x", "'x' is not a valid integer")):
+    for word, message in (("99", "its events are 1 to 4"), ("x", "'x' is no number of an event")):
         result = run("show", path, word)
         assert (result.exit_code, result.stdout) == (2, "")
         assert message in result.stderr
