@@ -128,13 +128,14 @@ def faults_after(database: Path, told: dict[int, bool], n_kills: int, began_s: f
     return faults
 
 
-def faults_of_gap(database: Path, killed_s: float, began_s: float) -> list[str]:
+def faults_of_gap(database: Path, killed_s: float) -> list[str]:
     """The newest start says how long nothing was watched; so do open events say they were cut."""
     rows = query(
         database,
         "SELECT duration_s FROM log WHERE text = 'the monitor broke off' ORDER BY id DESC LIMIT 1",
     )
-    away_s = began_s - killed_s
+    ((started,),) = query(database, "SELECT started_utc FROM run ORDER BY id DESC LIMIT 1")
+    away_s = utc_seconds(started) - killed_s
     faults = []
     if not rows or not away_s - SLACK_S <= rows[0][0] <= away_s + 1.0 + SLACK_S:
         faults.append(f"a gap of {away_s:.2f} s is logged as {rows}")
@@ -166,7 +167,7 @@ def main(folder: Path, n_kills: int, seed: int) -> None:
             continue
         faults += faults_after(database, told, number, began_s)
         if last_run:
-            faults += faults_of_gap(database, last_killed_s, began_s)
+            faults += faults_of_gap(database, last_killed_s)
         last_run, last_killed_s = run_id, killed_s
     store = Store(database, "UTC")
     store.close_open_events()

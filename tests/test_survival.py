@@ -38,6 +38,7 @@ from tests.whole_material import (
 )
 
 RATE_HZ = 4000
+PATIENCE_S = 90.0  # with a process on a machine that has much else to do
 STORM = """
 title: A storm of 10 000 dips an hour
 seed: 5
@@ -71,7 +72,7 @@ def monitor_on(disk: FaultyDisk, runtime: Path, driver: dict[str, Any]) -> Itera
     )
     with process:
         try:
-            until(lambda: shown(runtime).state is State.WATCHING)
+            until(lambda: shown(runtime).state is State.WATCHING, PATIENCE_S)
             yield process
         finally:
             if process.poll() is None:
@@ -79,7 +80,7 @@ def monitor_on(disk: FaultyDisk, runtime: Path, driver: dict[str, Any]) -> Itera
 
 
 def shown(runtime: Path) -> Snapshot:
-    until(lambda: read_snapshot(runtime / "status.json"))
+    until(lambda: read_snapshot(runtime / "status.json"), PATIENCE_S)
     snapshot = read_snapshot(runtime / "status.json")
     assert snapshot is not None
     return snapshot
@@ -138,7 +139,9 @@ def test_a_disk_that_fails_loses_no_event(
     proof = Proof(", ".join(faults))
     is_told = False
     with monitor_on(disk, runtime, storm(tmp_path)) as process:
-        until(lambda: query(tmp_path / "events.db", "SELECT count(*) FROM event") > [(0,)])
+        until(
+            lambda: query(tmp_path / "events.db", "SELECT count(*) FROM event") > [(0,)], PATIENCE_S
+        )
         for fault in faults * n_times:
             DISK_FAULTS[fault](disk)
             proof.times += 1
@@ -147,7 +150,7 @@ def test_a_disk_that_fails_loses_no_event(
                 is_told = is_told or shown(runtime).state is State.NOT_STORING
                 time.sleep(0.05)
             disk.fail("none")
-            until(lambda: is_storing(runtime))
+            until(lambda: is_storing(runtime), PATIENCE_S)
             time.sleep(0.5)
         process.send_signal(signal.SIGTERM)
         proof.check(process.wait(20) == 0, "it did not end in good order")
@@ -170,9 +173,9 @@ def test_what_a_failed_disk_did_not_take_before_the_end_is_there_after_the_next_
     proof = Proof(f"ended on a failed disk ({fault})", times=1)
     database, rescue = tmp_path / "events.db", runtime / "events.db.rescue"
     with monitor_on(disk, runtime, storm(tmp_path)) as process:
-        until(lambda: query(database, "SELECT count(*) FROM event") > [(0,)])
+        until(lambda: query(database, "SELECT count(*) FROM event") > [(0,)], PATIENCE_S)
         disk.fail(fault)
-        until(lambda: shown(runtime).health.n_waiting >= 2)
+        until(lambda: shown(runtime).health.n_waiting >= 2, PATIENCE_S)
         process.send_signal(signal.SIGTERM)
         exit_status = process.wait(30)
         said = process.stderr.read()
