@@ -28,7 +28,7 @@ def before(settings: dict[str, object]) -> PreviousRun:
 
 
 def test_equal_settings_are_no_change() -> None:
-    settings = {"supply": {"nominal_v": 230}, "calibration": None}
+    settings: dict[str, object] = {"supply": {"nominal_v": 230}, "calibration": None}
     assert changes(before(settings), json.dumps(settings)) == []
 
 
