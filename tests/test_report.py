@@ -27,7 +27,8 @@ FAILURES = "when,what\n2026-11-25 08:15:34,press stopped\n2026-11-25 11:00:00,ag
 HEADINGS = [
     "Site, circuit and monitor", "Coverage", "Summary", "How deep and how long", "When",
     "Failures of the equipment", "Events that passed the limit", "What follows",
-    "Appendix: all events", "What the monitor could not have seen", "How it was measured",
+    "Appendix: all events", "Statistics of the supply", "What the monitor could not have seen",
+    "How it was measured",
 ]  # fmt: skip
 
 
@@ -124,7 +125,8 @@ def test_what_the_monitor_stored_with_an_event_stands_on_the_page(tmp_path: Path
     text = (tmp_path / "a.html").read_text(encoding="utf-8")
     html5lib.HTMLParser(strict=True).parse(text)
     words = plain(text)
-    assert "Probable: a motor starting. It came back over 0.7 s &lt;slowly&gt; (a hint" in words
+    assert "Probable: a motor starting. (a hint from its shape)" in words
+    assert "Evidence it came back over 0.7 s &lt;slowly&gt; Uncertainty" in words
     assert "Value 207.0 V 140.3 V ± 0.9 V" in words
     assert "Duration 0.200 s ± 0.020 s" in words
     assert "(k = 2); without: the sensor&#39;s own error" in words

@@ -11,10 +11,14 @@ from daemon.hash_chain import ChainReport
 from daemon.page.words import duration_words
 from daemon.records import LogKind
 from drivers.clock import SystemClock
-from tools.site import find_open_run, find_watched, settings_of
+from tools.correlate import moment_words
+from tools.coverage import site_coverage
+from tools.site import find_open_run, find_site, settings_of, table_of
 from tools.text import plural, terminal_width, wrapped
 
 MOST_NAMED = 20  # events that are all wrong in one way
+# Which stretch of which recording or scenario an input plays.
+OF_PLAYING = ("begin_s", "duration_s", "path", "start_utc")
 PROVES = (
     "What this proves: no row was edited after the monitor wrote it by someone who did not also "
     "compute the chain anew. What it does not: that the measurement was right, or that nobody "
@@ -125,13 +129,14 @@ def _clock_doubts(archive: Archive) -> list[str]:
 
 
 def _gaps(archive: Archive) -> list[str]:
-    watched = find_watched(archive, None, None)
-    gaps = archive.log(LogKind.UNOBSERVED, newest_first=False)
-    if watched is None or not gaps:
+    coverage = site_coverage(archive)
+    if coverage is None or not coverage.unseen:
         return []
-    share = 100 * watched.unobserved_s / (watched.watched_s + watched.unobserved_s)
-    lost = f"{duration_words(watched.unobserved_s)} unobserved ({share:.2g} %)"
-    return [f"{lost} in {plural(len(gaps), 'gap')}, the first at {gaps[0].start_local}"]
+    whole_s = coverage.until_utc_s - coverage.since_utc_s
+    missed_s = whole_s - coverage.watched_s
+    lost = f"{duration_words(missed_s)} unobserved ({100 * missed_s / whole_s:.2g} %)"
+    first = moment_words(coverage.unseen[0].start_utc_s, find_site(archive).zone)
+    return [f"{lost} in {plural(len(coverage.unseen), 'gap')}, the first at {first}"]
 
 
 def _settings_changes(archive: Archive) -> list[str]:
@@ -139,10 +144,19 @@ def _settings_changes(archive: Archive) -> list[str]:
     for before, after in pairwise(archive.runs()):
         if before.settings_id == after.settings_id or before.origin != after.origin:
             continue
-        old, new = settings_of(archive, before.settings_id), settings_of(archive, after.settings_id)
+        old, new = (_watching(settings_of(archive, one.settings_id)) for one in (before, after))
+        if old == new:
+            continue
         keys = sorted(key for key in {*old, *new} if old.get(key) != new.get(key))
         found.append(f"settings changed before run {after.id}: {', '.join(keys) or 'their form'}")
     return found
+
+
+def _watching(settings: dict[str, object]) -> dict[str, object]:
+    """Without what changes nothing about the watch: where it is stored, and what is played."""
+    driver = table_of(settings, "driver")
+    kept = {key: value for key, value in driver.items() if key not in OF_PLAYING}
+    return {key: value for key, value in settings.items() if key != "store"} | {"driver": kept}
 
 
 def _faults_logged(archive: Archive) -> list[str]:

@@ -8,12 +8,15 @@ from daemon.page.words import sentence_case
 from daemon.records import Kind
 from tools.findings import recovers_slowly
 
+UNKNOWN = "unknown"  # as the monitor stores it
+
 
 def hint(archive: Archive, event: EventRow) -> str:
     """One sentence for the reader of a report: what the monitor noted, else from the shape."""
+    if event.cause and event.evidence and event.cause == UNKNOWN:
+        return sentence_case(event.evidence) + "."
     if event.cause:
-        parts = [part for part in (event.cause, event.evidence) if part]
-        return ". ".join(sentence_case(part) for part in parts)
+        return sentence_case(event.cause) + "."
     if event.kind is Kind.DIP:
         return _dip(archive, event)
     lasted_s = event.duration_s or 0.0

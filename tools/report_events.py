@@ -23,7 +23,7 @@ from daemon.sag_figures import lost_energy_s
 from daemon.together import Disturbances
 from tools.correlation import Correlation, Occurrence
 from tools.drawing import svg_text
-from tools.hints import hint
+from tools.hints import UNKNOWN, hint
 from tools.pictures import EventPicture, event_figure
 from tools.verdicts import Supply
 
@@ -100,6 +100,7 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
         ("Sag energy", _energy(event, known)),
         ("Longest", level_words(event)),
         ("Supply lost", f"for {duration_words(lost_s)}" if lost_s else ""),
+        ("Evidence", "" if event.cause == UNKNOWN else event.evidence or ""),
         ("Uncertainty", uncertainty_words(event, known)),
         ("Clock", clock_words(event.clock)),
         ("First given", first_stamp_words(event)),
