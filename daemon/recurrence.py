@@ -30,6 +30,16 @@ def find_repetition(events: Sequence[EventRow], zone: tzinfo) -> Repetition | No
     return None if best is None else best.with_chance(best.chance * len(tries))
 
 
+def repeats_words(event: EventRow, events: Sequence[EventRow], zone: tzinfo) -> str:
+    """The hint for an event that is one of those that come back, with its evidence; else empty."""
+    found = find_repetition(events, zone)
+    if found is None:
+        return ""
+    together = [one for one in events if (one.run_id, one.group) == (event.run_id, event.group)]
+    starts = {start_of(one, zone) for one in [event, *together]}
+    return f"{found.text}: {found.chance_words}. {ADVICE}" if starts & found.fits else ""
+
+
 def start_of(event: EventRow, zone: tzinfo) -> datetime:
     """The start as local time of the site."""
     return datetime.fromtimestamp(utc_seconds(event.start_utc), zone)

@@ -23,6 +23,7 @@ from daemon.page.words import (
 )
 from daemon.profiles import Profile, find_profile, user_profile_dir
 from daemon.records import Judgement, Kind, Verdict
+from daemon.recurrence import ADVICE, find_repetition
 from daemon.schema import utc_seconds
 from daemon.tolerance import Limits
 from tools.check_db import cautions
@@ -215,6 +216,9 @@ def _answer(found: _Gathered) -> list[str]:
         article = "an" if what[0] in "aeiou" else "a"
         when = worst.start_local[:19]
         lines.append(f"The worst was {article} {what}, on {when} (event {worst.id}).")
+    serious = [event for one in found.serious for event in one.events]
+    if repeated := find_repetition(serious or found.events, zone):
+        lines.append(f"{repeated.text}: {repeated.chance_words}. {ADVICE}.")
     measures = [one.measure[0].lower() + one.measure[1:] for one in _advice(found)[:3]]
     lines.append(f"What follows: {'; '.join(measures)}.")
     return lines

@@ -7,7 +7,7 @@ import click
 import numpy as np
 
 from daemon.accuracy_words import sure_duration, sure_value
-from daemon.archive import Archive, EventRow, open_archive
+from daemon.archive import Archive, EventFilter, EventRow, open_archive
 from daemon.errors import InputError
 from daemon.margin_words import energy_words, margin_words, severity_words
 from daemon.page.words import (
@@ -17,9 +17,11 @@ from daemon.page.words import (
     value_words,
     verdict_words,
     what_words,
+    zone_of,
 )
 from daemon.profiles import scope_warning
 from daemon.records import Judgement, Kind, Waveform
+from daemon.recurrence import repeats_words
 from daemon.sag_figures import lost_energy_s
 from daemon.together import Disturbances
 from daemon.tolerance import SupplyProfile
@@ -32,6 +34,7 @@ from tools.text import plural, table, terminal_width, wrapped
 from tools.verdicts import StoredJudgements
 
 _CHART_ROWS = 8
+MOST_SEARCHED = 2000  # of the latest events, for those that come back at fixed times
 _LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
 _OF_NOMINAL_V = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
 
@@ -69,7 +72,10 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     energy = ("Sag energy", _energy(archive, event, supply))
     together = [("Same time", _company(archive, event)), *_together(archive, event)]
     further = further_facts(event, _sample_rate_hz(archive, event))
-    lines += ["", *_facts(archive, event, [severity, energy, *further, *together], width)]
+    repeats = ("Repeats", repeats_words(event, archive.events(EventFilter(limit=MOST_SEARCHED)),
+                                        zone_of(archive.runs()[-1].timezone)))  # fmt: skip
+    more = [severity, energy, *further, repeats, *together]
+    lines += ["", *_facts(archive, event, more, width)]
     lines += _trace(archive, event, width)
     click.echo("\n".join(lines))
 
