@@ -47,15 +47,16 @@ def test_input_and_output(tmp_path: Path) -> None:
     assert "B was taken to be 0.10 s ahead of that of A" in text
 
 
-def test_a_watch_compared_with_itself_has_everything_passed_on(tmp_path: Path) -> None:
-    """Also where a transient lies within the window of a swell: each goes with its own kind."""
-    for name in ("a.db", "b.db"):
+def test_each_disturbance_goes_with_its_own_kind(tmp_path: Path) -> None:
+    """Also where B saw a swell begin nearer to A's transient than to A's swell, and vice versa."""
+    for name, transient_s, swell_s in (("a.db", 1000.01, 1000.0), ("b.db", 1000.004, 1000.009)):
         store = Store(tmp_path / name, "Europe/Vienna")
         run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
         for number, (kind, second) in enumerate(
-            [(Kind.TRANSIENT, 1000.01), (Kind.SWELL, 1000.0), (Kind.DIP, 1000.4)], start=1
+            [(Kind.TRANSIENT, transient_s), (Kind.SWELL, swell_s), (Kind.DIP, 1000.4)], start=1
         ):
-            event = dip(number, kind=kind, start_s=second)
+            size_pct = 118.0 if kind is Kind.SWELL else 61.0
+            event = dip(number, kind=kind, start_s=second, value_pct=size_pct)
             store.add(run_id, [judged(event, start_utc_s=RUN_UTC_S + second)], [])
         store.end_run(run_id, RUN_UTC_S + LENGTH_S, 1, 0)
         store.close()
