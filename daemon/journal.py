@@ -17,14 +17,13 @@ from daemon.clock import SampleClock, Sleep, TieChange
 from daemon.correction import Correction
 from daemon.daily import DailyStatistics, DayStatistics
 from daemon.errors import StoreError
-from daemon.neutral_earth import log_entry
 from daemon.records import (
     Event,
+    Finding,
     Gap,
     JudgedEvent,
     LogEntry,
     LogKind,
-    NeutralEarthExcursion,
     Output,
 )
 from daemon.rescue import Leftover, write_rescue
@@ -184,7 +183,7 @@ class Journal:
         self.account.last_serious = max([self.account.last_serious, *serious])
         entries = (
             [self._unobserved(gap) for gap in out.gaps]
-            + [self._neutral_earth(found) for found in out.neutral_earth]
+            + [self._finding(found) for found in out.findings]
             + [self._warning(one) for one in judged if _is_warned_of(one)]
         )
         self._put(judged, [self._stamper.entry_again(entry) for entry in entries])
@@ -352,10 +351,9 @@ class Journal:
         judged = self._appraiser.appraise(event, together, stamp)
         return self._stamper.judged_again(judged)
 
-    def _neutral_earth(self, found: NeutralEarthExcursion) -> LogEntry:
-        return log_entry(
-            found, self._times.utc_s(found.start_s * self._subject.info.sample_rate_hz)
-        )
+    def _finding(self, found: Finding) -> LogEntry:
+        utc_s = self._times.utc_s(found.start_s * self._subject.info.sample_rate_hz)
+        return LogEntry(LogKind.FAULT, utc_s, found.start_s, found.duration_s, found.text)
 
     def _warning(self, judged: JudgedEvent) -> LogEntry:
         """Someone may come to harm: said in the log and on the page, whatever the verdict."""

@@ -17,14 +17,7 @@ from daemon.measure.shared_window import Floats, rms_on_windows, samples_of
 from daemon.measure.spectrum import MAX_ORDER
 from daemon.one_channel import HISTORY_S, newest_upward, newest_wave, scaled
 from daemon.plan import PipelineSetup
-from daemon.records import (
-    BasicInterval,
-    HalfCycles,
-    LogEntry,
-    LogKind,
-    NeutralEarthExcursion,
-    Output,
-)
+from daemon.records import BasicInterval, Finding, HalfCycles, Output
 
 _NO_HARMONICS = np.full(MAX_ORDER, np.nan)
 _NO_HARMONICS.flags.writeable = False
@@ -83,7 +76,7 @@ class NeutralEarth:
         for interval in ready:
             for short in self._short.feed(interval):
                 reading = Reading(short.start_index, short.end_index, short.urms_v)
-                out.neutral_earth += self._watch(reading)
+                out.findings += self._watch(reading)
 
     def finish(self) -> None:
         """The segment is over: of an excursion under way the end will not be known."""
@@ -101,7 +94,7 @@ class NeutralEarth:
         begins, volts = self._history.samples(first, stop)
         return rms_on_windows(volts, start - begins, length)
 
-    def _watch(self, reading: Reading) -> list[NeutralEarthExcursion]:
+    def _watch(self, reading: Reading) -> list[Finding]:
         if self._detector is None:
             return []
         was_open, known = self._detector.open, self._detector.feed(reading)
@@ -109,26 +102,25 @@ class NeutralEarth:
             return []
         return [self._told(known)]
 
-    def _told(self, known: Excursion) -> NeutralEarthExcursion:
+    def _told(self, known: Excursion) -> Finding:
         rate_hz = self._setup.sample_rate_hz
         start_s = known.start_index / rate_hz
-        return NeutralEarthExcursion(
-            channel=self._channel.name,
-            start_s=start_s,
-            duration_s=None if known.end_index is None else known.end_index / rate_hz - start_s,
-            highest_v=known.extreme,
-            threshold_v=self._setup.neutral_earth_v or 0.0,
-        )
+        duration_s = None if known.end_index is None else known.end_index / rate_hz - start_s
+        limit_v = self._setup.neutral_earth_v or 0.0
+        text = excursion_words(self._channel.name, limit_v, known.extreme, duration_s)
+        return Finding(start_s, duration_s, text)
 
 
-def log_entry(found: NeutralEarthExcursion, start_utc_s: float) -> LogEntry:
-    """What the log says of it: once when it begins, and once when it is over."""
-    name, limit = found.channel, f"{found.threshold_v:g} V"
-    if found.duration_s is None:
-        text = f"{name}: neutral to earth above {limit}, {found.highest_v:.1f} V over 3 seconds"
-    else:
-        text = (
-            f"{name}: neutral to earth was above {limit} for {found.duration_s:.0f} s, "
-            f"at most {found.highest_v:.1f} V over 3 seconds"
-        )
-    return LogEntry(LogKind.FAULT, start_utc_s, found.start_s, found.duration_s, text)
+def excursion_words(
+    channel: str, limit_v: float, highest_v: float, duration_s: float | None
+) -> str:
+    """What the log says of it: once when it begins, and once when it is over.
+
+    :param highest_v: over 150/180 cycles, so far.
+    """
+    if duration_s is None:
+        return f"{channel}: neutral to earth above {limit_v:g} V, {highest_v:.1f} V over 3 seconds"
+    return (
+        f"{channel}: neutral to earth was above {limit_v:g} V for {duration_s:.0f} s, "
+        f"at most {highest_v:.1f} V over 3 seconds"
+    )

@@ -29,6 +29,7 @@ from daemon.records import (
     TwoHourValue,
 )
 from daemon.slow_events import SlowEvents
+from daemon.standing import StandingInput
 from daemon.transient_events import TransientEvents
 from daemon.voltage_events import VoltageEvents
 
@@ -61,6 +62,9 @@ class OneChannel:
         self._rapid_events = _rapid_events(self._channel.name, setup)
         self._transient_events = _transient_events(self._channel.name, setup)
         self._longer = _LongerValues(number, setup, schedule)
+        self._standing = StandingInput(
+            self._channel.name, setup.sample_rate_hz, setup.supply, setup.limits.dip_v
+        )
         self.begin(0)
 
     def begin(self, first_index: int) -> None:
@@ -78,6 +82,7 @@ class OneChannel:
         """Take one frame, in volts at the converter's input."""
         mains_v = scaled(volts.astype(np.float64), self._channel)
         self._history.add(first_index, mains_v)
+        out.findings += self._standing.feed(first_index, mains_v)
         self._longer.take_volts(mains_v)
         measured = self._detect(self._meter.feed(mains_v), out)
         if self._transient_events is not None:
@@ -98,6 +103,7 @@ class OneChannel:
     def finish(self, out: Output) -> None:
         """The segment is over: hand on what is still under way, without an end."""
         out.events += self._voltage_events.finish(self._history, self._numbering)
+        out.findings += self._standing.finish(self._history.next_index)
         out.events += self._slow_events.finish(self._history.next_index, self._numbering)
         if self._rapid_events is not None:
             out.events += self._rapid_events.finish(self._numbering)

@@ -130,14 +130,12 @@ class UnbalanceValue:
 
 
 @dataclass(frozen=True, slots=True)
-class NeutralEarthExcursion:
-    """Voltage between neutral and earth above its limit; told when it begins and when it ends."""
+class Finding:
+    """What belongs into the log and is no event of the supply; told at its start and its end."""
 
-    channel: str
     start_s: float
     duration_s: float | None  # None: it has only begun
-    highest_v: float  # over 150/180 cycles, so far
-    threshold_v: float
+    text: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,7 +234,7 @@ class Output:
     gaps: list[Gap] = field(default_factory=list)
     unbalance: list[UnbalanceValue] = field(default_factory=list)  # over basic intervals
     unbalance_ten_minute: list[UnbalanceValue] = field(default_factory=list)
-    neutral_earth: list[NeutralEarthExcursion] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
     two_hour: list[TwoHourValue] = field(default_factory=list)
 
 

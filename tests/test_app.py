@@ -158,6 +158,13 @@ def test_every_lost_sample_is_in_the_log(tmp_path: Path) -> None:
         assert duration_s == pytest.approx(length_s, abs=1e-9)
     account = rows(summary.database, "SELECT samples_measured, samples_lost FROM run")
     assert account == [(summary.n_samples, n_lost)]
+    # The input stands at 45 degrees of the wave from 36 s to 38 s: the rms value of a sound supply.
+    stood = rows(
+        summary.database,
+        "SELECT start_s, duration_s FROM log WHERE text LIKE '%the input st%still%'",
+    )
+    assert [length_s is None for _, length_s in stood] == [True, False]
+    assert stood[1] == pytest.approx((36, 2), abs=0.2)  # it is looked at every 0.2 s
 
 
 def test_a_steady_supply_adds_no_row(tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ DETECTING = (
     "daemon.evidence", "daemon.excursions", "daemon.fine_timing", "daemon.flagging",
     "daemon.levels", "daemon.neutral_earth", "daemon.numbering", "daemon.one_channel",
     "daemon.plan", "daemon.rapid_change", "daemon.rapid_events", "daemon.slow_events",
-    "daemon.three_phase", "daemon.thresholds", "daemon.transient_events",
+    "daemon.standing", "daemon.three_phase", "daemon.thresholds", "daemon.transient_events",
     "daemon.transient_shape", "daemon.transients", "daemon.voltage_events",
 )  # fmt: skip
 FORBIDDEN = {

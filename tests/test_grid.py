@@ -305,7 +305,7 @@ def slow_values(outputs: list[Output]) -> list[object]:
         flat(tuple(part for out in outputs for part in out.frequencies)),
         flat(tuple(sorted(tens, key=lambda part: (part.channel, part.start_index)))),
         flat(tuple(event for out in outputs for event in out.events)),
-        flat(tuple(found for out in outputs for found in out.neutral_earth)),
+        flat(tuple(found for out in outputs for found in out.findings)),
     ]
 
 

@@ -17,14 +17,13 @@ from daemon.archive import EventFilter, open_archive
 from daemon.clock import SampleClock
 from daemon.daily import DailyStatistics
 from daemon.measure.unbalance_values import UnbalanceAggregates
-from daemon.neutral_earth import log_entry
+from daemon.neutral_earth import excursion_words
 from daemon.pipeline import Pipeline
 from daemon.plan import ChannelKind, ChannelSetup, PipelineSetup, Wiring
 from daemon.records import (
     Event,
     Kind,
     LogKind,
-    NeutralEarthExcursion,
     Output,
     UnbalanceValue,
 )
@@ -339,7 +338,7 @@ def neutral_and_line(duration_s: float, neutral_v: float | Floats, rate_hz: floa
 def test_a_neutral_is_measured_and_is_no_supply() -> None:
     out = measured(neutral_and_line(12, 3.2), with_neutral(None))
     assert out.events == []
-    assert out.neutral_earth == []
+    assert out.findings == []
     neutral = [part for part in out.intervals if part.channel == 0]
     line = [part for part in out.intervals if part.channel == 1]
     assert [part.start_index for part in neutral] == [part.start_index for part in line]
@@ -364,13 +363,14 @@ def test_too_much_on_the_neutral_is_told_when_it_begins_and_when_it_is_over() ->
     )
     out = measured(volts, with_neutral(10.0))
     assert out.events == []
-    begun, over = out.neutral_earth
-    assert (begun.channel, begun.duration_s, begun.threshold_v) == ("N-PE", None, 10.0)
+    begun, over = out.findings
+    assert begun.duration_s is None
+    assert begun.text.startswith("N-PE: neutral to earth above 10 V")
     # Values of 150/180 cycles are three seconds apart.
     assert begun.start_s == pytest.approx(9, abs=3.1)
     assert over.start_s == begun.start_s
     assert over.start_s + (over.duration_s or 0) == pytest.approx(24, abs=3.1)
-    assert over.highest_v == pytest.approx(14, abs=0.05)
+    assert over.text.endswith("at most 14.0 V over 3 seconds")
 
 
 def test_the_neutral_counts_while_the_line_is_disturbed() -> None:
@@ -380,7 +380,7 @@ def test_the_neutral_counts_while_the_line_is_disturbed() -> None:
     volts[:, 1] *= envelope(time_s, [(3, 12, 0.8)])
     out = measured(volts, with_neutral(10.0))
     assert [event.kind for event in last_told(out)] == [Kind.DIP]
-    assert len(out.neutral_earth) == 1
+    assert len(out.findings) == 1
 
 
 def test_the_newest_cycles_of_a_neutral_are_those_of_the_line() -> None:
@@ -392,13 +392,9 @@ def test_the_newest_cycles_of_a_neutral_are_those_of_the_line() -> None:
 
 
 def test_the_log_says_it_in_words() -> None:
-    begun = NeutralEarthExcursion("N-PE", 9.0, None, 12.34, 10.0)
-    entry = log_entry(begun, 1000.0)
-    assert (entry.kind, entry.start_utc_s, entry.start_s) == (LogKind.FAULT, 1000.0, 9.0)
-    assert entry.text == "N-PE: neutral to earth above 10 V, 12.3 V over 3 seconds"
-    over = log_entry(replace(begun, duration_s=34.2, highest_v=14.0), 1000.0)
-    assert over.duration_s == 34.2
-    assert over.text == (
+    begun = excursion_words("N-PE", 10.0, 12.34, None)
+    assert begun == "N-PE: neutral to earth above 10 V, 12.3 V over 3 seconds"
+    assert excursion_words("N-PE", 10.0, 14.0, 34.2) == (
         "N-PE: neutral to earth was above 10 V for 34 s, at most 14.0 V over 3 seconds"
     )
 
@@ -475,7 +471,7 @@ def test_blocks_of_one_size_give_the_same(size: int) -> None:
 def test_the_split_stream_was_not_empty() -> None:
     out = everything(ALL_ON, blocks(STREAM, []))
     assert {event.kind for event in out.events} >= {Kind.DIP, Kind.UNBALANCE, Kind.INTERRUPTION}
-    assert len(out.neutral_earth) == 1
+    assert len(out.findings) == 1
     assert len(out.unbalance) == len([part for part in out.intervals if part.channel == 0])
     assert len(out.unbalance_ten_minute) == 1
     assert len(out.ten_minute) == 3  # of the lines

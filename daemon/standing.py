@@ -1,0 +1,71 @@
+"""An input that stands still where the supply would be in order: no event shows it.
+
+A voltage that stands at 0 reads as an interruption and one beyond the limits as a swell; their
+events are called doubtful (`doubt.py`). One that stands at 230 V has the rms value of a sound
+supply. Mains swings through zero, so it is the sensor or the converter, and the supply was not
+seen. (Common practice, no source.)
+"""
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.measure.channel import Supply
+from daemon.records import Finding
+
+STILL = 0.02  # of declared voltage, from the lowest to the highest sample
+LOOK_S = 0.2  # one cycle is looked at in so much time
+CYCLES_PER_LOOK = 1.25  # a whole cycle, at any frequency the mains may have
+
+
+class StandingInput:
+    """Looks at the samples of one channel; says when they stand still and when that is over."""
+
+    def __init__(self, channel: str, sample_rate_hz: float, supply: Supply, least_v: float) -> None:
+        """:param least_v: a constant voltage below it is an event of its own."""
+        self._channel = channel
+        self._rate_hz = sample_rate_hz
+        self._still_v = STILL * supply.declared_v
+        self._least_v = least_v
+        self._cycle = round(CYCLES_PER_LOOK * sample_rate_hz / supply.frequency_hz)
+        self._step = round(LOOK_S * sample_rate_hz)
+        self._since: int | None = None  # the first sample of the first look that stood still
+
+    def feed(self, first_index: int, volts: NDArray[np.float64]) -> Iterator[Finding]:
+        """Take one frame, in V of the mains."""
+        for start in range(0, len(volts) - self._cycle + 1, self._step):
+            look = volts[start : start + self._cycle]
+            yield from self._judge(
+                first_index + start, float(look[0]), is_standing=self._is_standing(look)
+            )
+
+    def finish(self, next_index: int) -> Iterator[Finding]:
+        """The segment is over."""
+        yield from self._judge(next_index, 0.0, is_standing=False)
+
+    def _is_standing(self, look: NDArray[np.float64]) -> bool:
+        first_v = float(look[0])
+        if (
+            abs(first_v) < self._least_v
+            or abs(float(look[self._cycle // 4]) - first_v) > self._still_v
+        ):
+            return False  # nearly always, and for next to nothing
+        return float(np.ptp(look)) <= self._still_v
+
+    def _judge(self, index: int, volts: float, *, is_standing: bool) -> Iterator[Finding]:
+        if is_standing and self._since is None:
+            self._since = index
+            yield self._finding(None, f"stands still at {volts:.0f} V")
+        elif not is_standing and self._since is not None:
+            duration_s = (index - self._since) / self._rate_hz
+            yield self._finding(duration_s, f"stood still for {duration_s:.1f} s")
+            self._since = None
+
+    def _finding(self, duration_s: float | None, what: str) -> Finding:
+        start_s = (self._since or 0) / self._rate_hz
+        text = (
+            f"{self._channel}: the input {what}: it is the sensor or the converter, "
+            f"and the supply is not seen meanwhile"
+        )
+        return Finding(start_s, duration_s, text)
