@@ -9,10 +9,10 @@ import pytest
 
 from daemon.errors import InputError
 from daemon.records import LogEntry, LogKind
+from daemon.spans import common, joined, without
 from daemon.store import Store
 from tests.after_watch_material import LENGTH_S, RUN_UTC_S, fill, run
 from tests.database_material import run_info
-from daemon.spans import common, joined, without
 from tools.failure_log import Reading, read_failures
 from tools.matching import chance, find_offset, match
 

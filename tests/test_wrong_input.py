@@ -272,7 +272,6 @@ def check(case: Case, status: int, stderr: str) -> None:
         ("monitor", "--config"),
         ("measure -c site.yaml --interval 3s", "10min"),
         ("events x.db --kind flash", "flicker"),
-        ("show x.db one", "one"),
         ("wash", "wash"),
         ("demo --port 70000", "70000"),
     ],
