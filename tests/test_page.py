@@ -16,7 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import datetime
 from html.parser import HTMLParser
@@ -398,6 +398,21 @@ def test_one_event_whole(place: Place) -> None:
     assert event["trace"]["urms_v"] == [230.0, 92.1]
     # stored as 16-bit integers scaled to the peak: 325 V / 65534 is 5 mV
     assert event["waveforms"][0]["volts"] == pytest.approx([0.0, 325.0, -325.0], abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("gone", "offered"), [((), 2), (("waveform",), 1), (("waveform", "trace"), 0)]
+)
+def test_no_file_is_offered_of_what_was_not_kept(
+    place: Place, gone: tuple[str, ...], offered: int
+) -> None:
+    with closing(sqlite3.connect(place.database_path)) as connection, connection:
+        for table in gone:
+            connection.execute(f"DELETE FROM {table}")
+    html = place.ask("/event/1").text
+    assert html.count(" download>") == offered
+    files = ("/event/1/curves.csv", "/event/1/comtrade.zip")
+    assert all(place.ask(file).status_code == 200 for file in files if file in html)
 
 
 @pytest.mark.parametrize("number", ["999", str(2**63 - 1), str(2**63), "9" * 60, "one", "-1", ""])
