@@ -25,6 +25,7 @@ class Look:
 
     at_s: float
     pss_kb: dict[str, int]
+    own_kb: dict[str, int]  # of it, what no other program can share: PSS falls as others start
     wal_bytes: int
     database_bytes: int
     written_bytes: int  # by the measuring process, to block devices, as the kernel counts pages
@@ -47,7 +48,8 @@ class Watch:
     def look(self, at_s: float) -> Look:
         return Look(
             at_s,
-            {name: pss_kb(pid) for name, pid in self.pids.items()},
+            {name: memory_kb(pid, "Pss:") for name, pid in self.pids.items()},
+            {name: memory_kb(pid, "Pss_Anon:") for name, pid in self.pids.items()},
             _size(self.database.with_name(self.database.name + "-wal")),
             _size(self.database),
             self.written_bytes(),
@@ -58,11 +60,11 @@ class Watch:
         return written_bytes(self.pids["measuring"])
 
 
-def pss_kb(pid: int) -> int:
+def memory_kb(pid: int, name: str) -> int:
     """Memory of a process, shared pages by their share (proc(5), smaps_rollup)."""
     with suppress(OSError):
         for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
-            if line.startswith("Pss:"):
+            if line.startswith(name):
                 return int(line.split()[1])
     return 0
 
