@@ -7,8 +7,9 @@ that is in use.
 
 import os
 import sqlite3
+import zlib
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
@@ -25,6 +26,8 @@ from daemon.archive_rows import (
     event_of,
     log_of,
     run_of,
+    settings_of,
+    statistics_of,
 )
 from daemon.errors import InputError, StoreError
 from daemon.hash_chain import ChainReport, verify
@@ -58,6 +61,19 @@ _COUNTS = "event_count"
 _NOT_COUNTED = """(SELECT substr(start_local, 1, 13) AS hour, kind,
     coalesce(verdict, '') AS verdict, 1 AS n_events FROM event)"""  # of an older schema
 AT_ONCE = 2000  # rows of a long list that are in memory
+MAKES_NO_SENSE = (ValueError, TypeError, LookupError, AttributeError, OverflowError,
+                  RecursionError, zlib.error)  # fmt: skip
+"""What reading a row may come to that was damaged, or that no monitor wrote."""
+_STRAYS = """
+WITH RECURSIVE held (id) AS (
+    SELECT min(run_id) FROM event
+    UNION ALL SELECT (SELECT min(run_id) FROM event WHERE run_id > held.id) FROM held
+    WHERE held.id IS NOT NULL)
+SELECT 'events of run ' || id FROM held
+    WHERE id IS NOT NULL AND id NOT IN (SELECT id FROM run)
+UNION ALL SELECT 'the settings of run ' || id FROM run
+    WHERE settings_id NOT IN (SELECT id FROM settings)
+LIMIT 1"""  # goes from run to run by an index: a million events take no time
 T = TypeVar("T")
 
 
@@ -90,7 +106,7 @@ class Archive:
             "LIMIT ? OFFSET ?",
             (*values, -1 if wanted.limit is None else wanted.limit, wanted.offset),
         )
-        return [event_of(row) for row in rows]
+        return self._each(event_of, rows)
 
     def each(self, wanted: EventFilter) -> Iterator[EventRow]:
         """Like `events`, for any number of them: a few are read at a time. No limit, no offset."""
@@ -104,7 +120,7 @@ class Archive:
                 f"ORDER BY start_utc {order}, id {order} LIMIT {AT_ONCE}",
                 (*values, *after),
             )
-            yield from map(event_of, rows)
+            yield from self._each(event_of, rows)
             if len(rows) < AT_ONCE:
                 return
             after = rows[-1]["start_utc"], rows[-1]["id"]
@@ -114,7 +130,7 @@ class Archive:
         rows = self._read(
             "SELECT * FROM event WHERE complete = 0 OR duration_s IS NULL ORDER BY start_utc, id"
         )
-        return [event_of(row) for row in rows]
+        return self._each(event_of, rows)
 
     def count(self, wanted: EventFilter) -> int:
         """How many events pass the filter, whatever its limit and offset."""
@@ -129,7 +145,8 @@ class Archive:
         else:
             sql = f"SELECT verdict, count(*) FROM event WHERE {where} GROUP BY verdict"
             rows = self._read(sql, values)
-        return {Verdict(verdict) if verdict else None: n for verdict, n in rows if n}
+        with self._making_sense():
+            return {Verdict(verdict) if verdict else None: n for verdict, n in rows if n}
 
     def event(self, event_id: int) -> EventRow:
         """One event.
@@ -141,7 +158,7 @@ class Archive:
         if event_id in known_ids:
             rows = self._read("SELECT * FROM event WHERE id = ?", (event_id,))
         if rows:
-            return event_of(rows[0])
+            return self._each(event_of, rows)[0]
         first, last = self._read("SELECT min(id), max(id) FROM event")[0]
         known = "it holds no events" if first is None else f"its events are {first} to {last}"
         raise InputError(f"{self._path} has no event {event_id}: {known}")
@@ -152,12 +169,13 @@ class Archive:
             'SELECT * FROM event WHERE run_id = ? AND "group" = ? ORDER BY start_utc, id',
             (run_id, group),
         )
-        return [event_of(row) for row in rows]
+        return self._each(event_of, rows)
 
     def trace(self, event_id: int) -> Trace | None:
         """`urms_half` around an event, where it was kept."""
         rows = self._read("SELECT start_s, urms FROM trace WHERE event_id = ?", (event_id,))
-        return schema.unpack_trace(*rows[0]) if rows else None
+        found = self._each(lambda row: schema.unpack_trace(*row), rows)
+        return found[0] if found else None
 
     def waveforms(self, event_id: int) -> list[Waveform]:
         """The samples kept around an event, in the order of time."""
@@ -166,7 +184,7 @@ class Archive:
             "WHERE event_id = ? ORDER BY part",
             (event_id,),
         )
-        return [schema.unpack_waveform(*row) for row in rows]
+        return self._each(lambda row: schema.unpack_waveform(*row), rows)
 
     def log(
         self, kind: LogKind | None = None, newest_first: bool = True, limit: int | None = None
@@ -178,29 +196,30 @@ class Archive:
             f"ORDER BY start_utc {order}, id {order} LIMIT ?2",
             (None if kind is None else kind.value, -1 if limit is None else limit),
         )
-        return [log_of(row) for row in rows]
+        return self._each(log_of, rows)
 
     def runs(self) -> list[RunRow]:
         """Every run, the first one first."""
-        return [run_of(row) for row in self._read("SELECT * FROM run ORDER BY id")]
+        return self._each(run_of, self._read("SELECT * FROM run ORDER BY id"))
 
     def statistics(self) -> list[StatisticsRow]:
         """The statistics of every run, day and channel; none in a database of an older schema."""
         if not self._read("SELECT 1 FROM sqlite_schema WHERE name = 'statistics'"):
             return []
         rows = self._read("SELECT run_id, day, channel, data FROM statistics ORDER BY 1, 2, 3")
-        return [StatisticsRow(**dict(row)) for row in rows]
+        return self._each(statistics_of, rows)
 
     def settings(self, settings_id: int) -> SettingsText:
         """What a run was started with, by its `settings_id`."""
         rows = self._read("SELECT * FROM settings WHERE id = ?", (settings_id,))
         if not rows:
             raise InputError(f"{self._path} has no settings {settings_id}")
-        return SettingsText(**dict(rows[0]))
+        return self._each(settings_of, rows)[0]
 
     def chain(self) -> ChainReport | None:
         """Every closed event and log entry held against the chain of hashes; None without one."""
-        return self._asked(verify)
+        with self._making_sense():
+            return self._asked(verify)
 
     def faults_of_file(self) -> list[str]:
         """What SQLite finds wrong with the file and its references; empty when it is sound."""
@@ -210,6 +229,27 @@ class Archive:
             for row in self._read("PRAGMA foreign_key_check")
         ]
         return [text for text in whole if text != "ok"] + loose
+
+    def check_references(self) -> None:
+        """:raises StoreError: events of a run, or settings, that are not there."""
+        for (what,) in self._read(_STRAYS):
+            raise StoreError(f"{self._path} is damaged: {what} are there without it")
+
+    def _each(self, of_row: Callable[[sqlite3.Row], T], rows: Sequence[sqlite3.Row]) -> list[T]:
+        with self._making_sense():
+            return [of_row(row) for row in rows]
+
+    @contextmanager
+    def _making_sense(self) -> Iterator[None]:
+        try:
+            yield
+        except StoreError:
+            raise
+        except MAKES_NO_SENSE as error:
+            raise StoreError(
+                f"{self._path} is damaged: it holds a row that no monitor writes "
+                f"({' '.join(str(error).split())[:100]})"
+            ) from error
 
     def _read(self, sql: str, values: Sequence[object] = ()) -> list[sqlite3.Row]:
         def ask(connection: sqlite3.Connection) -> list[sqlite3.Row]:
@@ -237,7 +277,7 @@ class Archive:
         try:
             with closing(sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
                 return question(connection)
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             raise StoreError(f"{self._path} cannot be read: {error}{self._advice()}") from error
 
     def _advice(self) -> str:
@@ -259,6 +299,7 @@ def open_archive(path: Path) -> Archive:
     schema.check_file(path)
     archive = Archive(path)
     archive.events(EventFilter(limit=1))  # a damaged file shows itself here
+    archive.check_references()
     return archive
 
 

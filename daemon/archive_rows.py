@@ -1,11 +1,15 @@
 """Rows of the database as they are read: one frozen record for each table.
 
-A column that an older schema does not have is None.
+A column that an older schema does not have is None. A file may have been damaged, or written by
+anybody: a row that no monitor writes is refused here, so that nobody further on has to doubt it.
 """
 
 import json
+import re
 import sqlite3
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from datetime import datetime
 
 from daemon import hash_chain
 from daemon.records import NO_DETAIL, EventDetail, Kind, LevelTime, LogKind, Verdict
@@ -157,7 +161,19 @@ class SettingsText:
     text: str
 
 
+LARGEST = 1e12  # of any number: seconds, volts and per cents are far below
+_UTC = re.compile(r"(?!0|19[0-6]|9999)\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,6})?Z")
+_LOCAL = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{1,6} [+-](?:[01]\d|2[0-3]):[0-5]\d")
+_EVENT_TEXTS = ("channel", "unit", "profile", "clock")
+_EVENT_NUMBERS = ("start_s", "value", "value_pct", "threshold", "extreme_s")
+_EVENT_OPTIONAL = ("duration_s", "below_interruption_s", "margin_pct", "margin_s", "severity",
+                   "uncertainty", "duration_uncertainty_s")  # fmt: skip
+_DETAIL_TEXTS = {"dip_type", "uncertainty_without"}
+_OPTIONAL_TEXTS = ("limit", "category", "cell", "cause", "evidence")
+
+
 def event_of(row: sqlite3.Row) -> EventRow:
+    """:raises ValueError: no monitor writes such a row; so for the others."""
     known = row.keys()
     found = {field.name: row[field.name] for field in fields(EventRow) if field.name in known}
     found["kind"] = Kind(row["kind"])
@@ -165,14 +181,58 @@ def event_of(row: sqlite3.Row) -> EventRow:
     found["complete"] = bool(row["complete"])
     found["flags"] = tuple(json.loads(row["flags"]))
     found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(row["level_times"]))
-    found["detail"] = EventDetail(**json.loads(found.get("detail") or "{}"))
+    detail = json.loads(found.get("detail") or "{}")
+    found["detail"] = EventDetail(**detail)
     found["first"] = _first_times(row)
-    return EventRow(**found)
+    event = EventRow(**found)
+    _check_event(found, event)
+    known_detail = {name: value for name, value in detail.items() if value is not None}
+    _check_texts(known_detail, known_detail.keys() & _DETAIL_TEXTS)
+    _check_numbers(known_detail, known_detail.keys() - _DETAIL_TEXTS)
+    return event
+
+
+def _check_event(found: Mapping[str, object], event: EventRow) -> None:
+    _check_numbers(found, _EVENT_NUMBERS)
+    _check_numbers(found, [name for name in _EVENT_OPTIONAL if found.get(name) is not None])
+    _check_texts(found, _EVENT_TEXTS)
+    _check_texts(found, [name for name in _OPTIONAL_TEXTS if found.get(name) is not None])
+    _check_stamps(event.start_utc, event.end_utc, event.start_local)
+    if not all(isinstance(flag, str) for flag in event.flags):
+        raise ValueError("its flags are no words")
+    for level in event.level_times:
+        _check_numbers({"pct": level.level_pct, "s": level.longest_s}, ("pct", "s"))
+
+
+def _check_numbers(found: Mapping[str, object], names: Iterable[str]) -> None:
+    for name in names:
+        value = found[name]
+        if not isinstance(value, int | float) or not -LARGEST <= value <= LARGEST:
+            raise ValueError(f"its {name} is no usable number")
+
+
+def _check_texts(found: Mapping[str, object], names: Iterable[str]) -> None:
+    for name in names:
+        if not isinstance(found[name], str):
+            raise ValueError(f"its {name} is no text")
+
+
+def _check_stamps(utc: str, until_utc: str | None, local: str) -> None:
+    for text in (utc,) if until_utc is None else (utc, until_utc):
+        if _UTC.fullmatch(text) is None:
+            raise ValueError("its time is none")
+        datetime.fromisoformat(text)
+    if _LOCAL.fullmatch(local) is None:
+        raise ValueError("its local time is none")
+    datetime.fromisoformat(local[:19])
 
 
 def log_of(row: sqlite3.Row) -> LogRow:
     found = {name: row[name] for name in row.keys() if name != "as_stored"}  # noqa: SIM118
     found["kind"] = LogKind(row["kind"])
+    _check_texts(found, ("text",))
+    _check_numbers(found, [n for n in ("start_s", "duration_s") if found[n] is not None])
+    _check_stamps(found["start_utc"], None, found["start_local"])
     return LogRow(**found, first=_first_times(row))
 
 
@@ -182,6 +242,10 @@ def _first_times(row: sqlite3.Row) -> FirstTimes | None:
         return None
     known = hash_chain.first_stored({"as_stored": text})
     found = {field.name: known.get(field.name) for field in fields(FirstTimes)}
+    _check_texts(
+        found, [n for n in known if n in found and n != "duration_s" and found[n] is not None]
+    )
+    _check_numbers(found, ["duration_s"] if found["duration_s"] is not None else [])
     return FirstTimes(**found)  # type: ignore[arg-type]
 
 
@@ -191,4 +255,29 @@ def run_of(row: sqlite3.Row) -> RunRow:
     found["channels"] = tuple(json.loads(row["channels"]))
     found["first_started_utc"] = hash_chain.first_stored(found).get("started_utc")
     found.pop("as_stored", None)
-    return RunRow(**found)
+    run = RunRow(**found)
+    _check_texts(found, ("driver", "boot_id", "clock", "timezone"))
+    _check_numbers(found, ("sample_rate_hz", "samples_measured", "samples_lost"))
+    for utc in (run.started_utc, run.until_utc, run.first_started_utc or run.started_utc):
+        if _UTC.fullmatch(utc) is None:
+            raise ValueError("its time is none")
+        datetime.fromisoformat(utc)
+    if not 1 <= run.sample_rate_hz <= 1e9 or not all(
+        isinstance(name, str) for name in run.channels
+    ):
+        raise ValueError("its sample rate or its channels are none")
+    return run
+
+
+def statistics_of(row: sqlite3.Row) -> StatisticsRow:
+    found = dict(row)
+    _check_texts(found, ("day", "channel"))
+    if not isinstance(found["data"], bytes):
+        raise ValueError("its statistics are none")
+    return StatisticsRow(**found)
+
+
+def settings_of(row: sqlite3.Row) -> SettingsText:
+    found = dict(row)
+    _check_texts(found, ("digest", "text"))
+    return SettingsText(**found)

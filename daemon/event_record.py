@@ -33,7 +33,7 @@ def event_file_stem(event: EventRow, part: int = 0) -> str:
     """A file name without its ending. Names sort by the time of the event."""
     when = datetime.fromtimestamp(utc_seconds(event.start_utc), UTC)
     stamp = f"{when:%Y%m%dT%H%M%S}.{when.microsecond // 1000:03d}Z"
-    channel = "".join(letter if letter.isalnum() else "-" for letter in event.channel)
+    channel = "".join(letter if letter.isalnum() else "-" for letter in event.channel[:40])
     more = f"_part{part + 1}" if part else ""
     return f"{stamp}_event{event.id:06d}_{event.kind.value}_{channel}{more}"
 
@@ -67,7 +67,6 @@ def _chunk(name: bytes, content: bytes) -> bytes:
 def _record(archive: Archive, event: EventRow, run: RunRow, waveform: Waveform) -> Record:
     settings = _settings(archive, run.settings_id)
     site, supply = _table(settings, "site"), _table(settings, "supply")
-    frequency_hz = supply.get("frequency_hz")
     start_utc_s = utc_seconds(event.start_utc)
     first_s = waveform.first_index / waveform.sample_rate_hz
     trigger_s = _trigger_s(event, waveform)
@@ -81,13 +80,17 @@ def _record(archive: Archive, event: EventRow, run: RunRow, waveform: Waveform) 
         is_event=(index >= event.start_s * waveform.sample_rate_hz)
         & (index < end_s * waveform.sample_rate_hz),
         sample_rate_hz=waveform.sample_rate_hz,
-        frequency_hz=float(frequency_hz) if isinstance(frequency_hz, int | float) else 50.0,
+        frequency_hz=_usable_hz(supply.get("frequency_hz")),
         trigger_utc_s=start_utc_s + (trigger_s - event.start_s),
         trigger_after_s=trigger_s - first_s,
         local_offset_s=_offset_s(event),
         clock=event.clock,
         remark=_remark(event, trigger_s),
     )
+
+
+def _usable_hz(value: object) -> float:
+    return float(value) if isinstance(value, int | float) and 1 <= value <= 1000 else 50.0
 
 
 def _trigger_s(event: EventRow, waveform: Waveform) -> float:
@@ -128,7 +131,7 @@ def _first_words(event: EventRow) -> str:
 def _settings(archive: Archive, settings_id: int) -> dict[str, object]:
     try:
         found = json.loads(archive.settings(settings_id).text)
-    except (ValueError, InputError):
+    except (ValueError, InputError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 

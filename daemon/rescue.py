@@ -38,7 +38,6 @@ VERSION = 1
 ENDING = ".rescue"
 MOST_BYTES = 40_000_000  # of the file: more than a full backlog takes
 MOST_TEXT = 80_000_000  # of what is in it
-MOST_UNPACKED = 50_000_000  # of one array
 _HEAD = f"halfcycle-rescue {VERSION} "
 
 Number = Annotated[float, AllowInfNan(False)]
@@ -308,7 +307,7 @@ def _look_into(data: bytes) -> None:
     """:raises ValueError: it cannot be unpacked, or is larger than anything we pack."""
     stream = zlib.decompressobj()
     try:
-        stream.decompress(data, MOST_UNPACKED)
+        stream.decompress(data, schema.MOST_UNPACKED)
     except zlib.error as error:
         raise ValueError(f"an array cannot be unpacked: {error}") from error
     if not stream.eof:

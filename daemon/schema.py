@@ -22,6 +22,7 @@ from daemon.errors import InputError
 from daemon.records import Trace, Waveform
 
 APPLICATION_ID = 0x48435943  # "HCYC" in bytes 68 to 71 of the file: how `file` and we know it
+MOST_UNPACKED = 50_000_000  # bytes of one array
 _MAGIC = b"SQLite format 3\0"
 
 
@@ -289,11 +290,18 @@ def pack_trace(trace: Trace) -> tuple[bytes, bytes]:
 
 
 def unpack_trace(start_s: bytes, urms: bytes) -> Trace:
-    """The inverse of `pack_trace`."""
-    return Trace(
-        np.frombuffer(zlib.decompress(start_s), "<f8").astype(np.float64, copy=False),
-        np.frombuffer(zlib.decompress(urms), "<f4").astype(np.float32, copy=False),
+    """The inverse of `pack_trace`.
+
+    :raises ValueError: this is no trace.
+    :raises zlib.error: it is damaged.
+    """
+    trace = Trace(
+        np.frombuffer(_unpacked(start_s), "<f8").astype(np.float64, copy=False),
+        np.frombuffer(_unpacked(urms), "<f4").astype(np.float32, copy=False),
     )
+    if trace.start_s.shape != trace.urms_v.shape or not np.isfinite(trace.start_s).all():
+        raise ValueError("a trace without a time for each value")
+    return trace
 
 
 def pack_waveform(waveform: Waveform) -> tuple[float, bytes]:
@@ -307,9 +315,24 @@ def pack_waveform(waveform: Waveform) -> tuple[float, bytes]:
 def unpack_waveform(
     first_index: int, sample_rate_hz: float, scale_v: float, samples: bytes
 ) -> Waveform:
-    """The inverse of `pack_waveform`, to half of `scale_v`."""
-    counts = np.frombuffer(zlib.decompress(samples), "<i2")
+    """The inverse of `pack_waveform`, to half of `scale_v`.
+
+    :raises ValueError: this is no waveform.
+    :raises zlib.error: it is damaged.
+    """
+    counts = np.frombuffer(_unpacked(samples), "<i2")
+    if not (1 <= sample_rate_hz <= 1e9 and 0 <= scale_v <= 1e9 and abs(first_index) < 2**53):
+        raise ValueError("a waveform without a usable scale")
     return Waveform(first_index, sample_rate_hz, (counts * scale_v).astype(np.float32))
+
+
+def _unpacked(data: bytes) -> bytes:
+    """A file somebody made to hurt may hold a thousand times what it takes on the disk."""
+    stream = zlib.decompressobj()
+    found = stream.decompress(data, MOST_UNPACKED)
+    if not stream.eof:
+        raise ValueError("an array is cut short, or larger than any that is kept")
+    return found
 
 
 def _little(values: NDArray[np.float64] | NDArray[np.float32], layout: str) -> bytes:

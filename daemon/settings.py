@@ -153,6 +153,13 @@ class Capture(Table):
         return value
 
 
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # such as a name longer than any may be
+        return True
+
+
 class StoreSettings(Table):
     """The database file."""
 
@@ -162,7 +169,7 @@ class StoreSettings(Table):
     @field_validator("path")
     @classmethod
     def _names_a_file(cls, value: Path) -> Path:
-        if not value.name or "\0" in str(value) or value.is_dir():
+        if not value.name or "\0" in str(value) or _is_folder(value):
             raise PydanticCustomError("not_a_file", "must be the name of a file, not of a folder")
         return value
 

@@ -72,7 +72,7 @@ class Disturbances:
 def _settings(archive: Archive, number: int) -> dict[str, object]:
     try:
         found = json.loads(archive.settings(number).text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 

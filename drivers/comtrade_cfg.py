@@ -69,7 +69,7 @@ def read_layout(path: Path, text: str) -> Layout:
     data_type = cfg.ft.upper()
     if data_type not in RANGE:
         raise OptionError(
-            f"driver.path: {path} has data of type {cfg.ft!r}, not {', '.join(RANGE)}"
+            f"driver.path: {path} has data of type {_short(cfg.ft)!r}, not {', '.join(RANGE)}"
         )
     voltages = _voltages(path, cfg, data_type)
     return Layout(
@@ -101,7 +101,9 @@ def _even(path: Path, text: str) -> tuple[str, str]:
     station, device, revision, *_ = [*(part.strip() for part in head.split(",")), "", ""]
     revision = revision or "1991"
     if revision not in REVISIONS:
-        raise OptionError(f"driver.path: {path} is COMTRADE {revision}, not {', '.join(REVISIONS)}")
+        raise OptionError(
+            f"driver.path: {path} is COMTRADE {_short(revision)}, not {', '.join(REVISIONS)}"
+        )
     is_month_first = revision == "1991"
     rest = _STAMP.sub(lambda found: _even_stamp(found, is_month_first), rest)
     return revision, f"{station},{device},{revision}\n{rest}"
@@ -125,7 +127,7 @@ def _parse(path: Path, text: str) -> Cfg:
     except (ValueError, TypeError, IndexError, OverflowError) as error:
         number = text.count("\n", 0, lines.tell())
         raise OptionError(
-            f"driver.path: the configuration of {path} cannot be read at line {number}: {error}"
+            f"driver.path: the configuration of {path} cannot be read at line {number}: {_short(error)}"
         ) from error
     return cfg
 
@@ -140,7 +142,7 @@ def _voltages(path: Path, cfg: Cfg, data_type: str) -> tuple[VoltageChannel, ...
         if volts_per_unit is None or unit == "MV":
             continue
         if not isfinite(channel.a * channel.b):
-            raise OptionError(f"driver.path: {path} has no usable scale for {channel.name!r}")
+            raise OptionError(f"driver.path: {path} has no usable scale for {_short(channel.name)}")
         is_clear = channel.name != "" and ids.count(channel.name) == 1
         found.append(
             VoltageChannel(
@@ -204,7 +206,14 @@ def _zone_s(path: Path, cfg: Cfg, text: str) -> int:
     code = "".join(text.split("\n")[position : position + 1]).partition(",")[0].strip() or "0"
     found = _ZONE.fullmatch(code)
     if found is None:
-        raise OptionError(f"driver.path: {path} has the time_code {code!r}, not one like +5h30")
+        raise OptionError(
+            f"driver.path: {path} has the time_code {code[:40]!r}, not one like +5h30"
+        )
     sign, hours, minutes = found.groups()
     offset_s = int(hours) * 3600 + int(minutes or 0) * 60
     return -offset_s if sign == "-" else offset_s
+
+
+def _short(text: object) -> str:
+    """What a file says, as it may stand in a message: it may be of any length and letters."""
+    return "".join(char if char.isprintable() else "?" for char in str(text)[:160])

@@ -4,6 +4,9 @@
 """
 
 import reprlib
+import sys
+import textwrap
+from collections import Counter
 from collections.abc import Hashable
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -28,6 +31,8 @@ INPUTS = {"single": ("L1",), "split_phase": ("L1", "L2"), "three_phase": ("L1", 
 SHIFT_DEG = {"L1": 0.0, "L2": -120.0, "L3": -240.0}
 SPLIT_SHIFT_DEG = {"L1": 0.0, "L2": 180.0}
 MAX_FILE_BYTES = 1_000_000
+MOST_FAULTS = 50
+LONGEST_LINE = 300
 WITHOUT_VALUE = {"extra_forbidden", "missing"}
 PLAIN_WORDS = {
     "extra_forbidden": "unknown key",
@@ -117,11 +122,11 @@ class _Loader(yaml.SafeLoader):
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Hashable, Any]:
         keys = [key.value for key, _ in node.value if isinstance(key, yaml.ScalarNode)]
-        for key in keys:
-            if keys.count(key) > 1:
-                raise yaml.constructor.ConstructorError(
-                    problem=f"the key {key} is there twice", problem_mark=node.start_mark
-                )
+        twice = [key for key, count in Counter(keys).items() if count > 1]
+        if twice:
+            raise yaml.constructor.ConstructorError(
+                problem=f"the key {_plain(twice[0])} is there twice", problem_mark=node.start_mark
+            )
         return super().construct_mapping(node, deep)
 
 
@@ -153,16 +158,20 @@ def _frame(raw: dict[object, object]) -> Frame:
 
 
 def _positive(value: object, default: float) -> float:
-    return float(value) if isinstance(value, int | float) and value > 0 else default
+    if isinstance(value, int | float) and 0 < value <= sys.float_info.max:
+        return float(value)
+    return default
 
 
 def describe_faults(error: ValidationError) -> list[str]:
     """One line a fault: key, value, and what it must be."""
-    return [
-        _describe(fault)
+    lines = [
+        textwrap.shorten(_describe(fault), LONGEST_LINE, placeholder="...")
         for fault in error.errors(include_url=False)
         if fault["type"] != "too_short" or not fault["input"]  # else its items have their own line
     ]
+    more = len(lines) - MOST_FAULTS
+    return lines if more <= 0 else [*lines[:MOST_FAULTS], f"and {more} more faults"]
 
 
 def _describe(fault: ErrorDetails) -> str:
@@ -186,5 +195,10 @@ def _key(loc: tuple[int | str, ...]) -> str:
         loc = (*loc[:2], *loc[3:])
     key = ""
     for step in loc:
-        key += f"[{step}]" if isinstance(step, int) else f".{step}"
+        key += f"[{step}]" if isinstance(step, int) else f".{_plain(step)}"
     return key.removeprefix(".")
+
+
+def _plain(text: str) -> str:
+    """A key as a terminal may be given it."""
+    return "".join(char if char.isprintable() else repr(char)[1:-1] for char in text[:120])

@@ -31,7 +31,7 @@ WATCH_S = 12.0  # until the memory is looked at: the pipeline has seen every len
 PATIENCE_S = 60.0
 LOOK_S = 0.01
 DAY_S = 86_400
-TOUCH_S = 60
+TOUCH_S = 60  # a minute at a time
 RATE_HZ = 16_000.0
 _RUN = "from tools.cli import main; main(prog_name='halfcycle')"
 _SCENARIO = "{supply: {nominal_v: 230, frequency_hz: 50, noise_pct: 0.05}}\n"

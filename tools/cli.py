@@ -11,6 +11,7 @@ import click
 from daemon import __version__
 from daemon.errors import InputError, StoreError
 from drivers.errors import OptionError, SourceFailed, SourceUnavailable
+from tools.text import clean
 
 # Before numpy is first imported: its matrices here are small, and threads for them only cost.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -44,7 +45,8 @@ class WrongInput(click.ClickException):
     exit_code = 2
 
     def show(self, file: IO[Any] | None = None) -> None:
-        click.echo(f"halfcycle: {self.message}", file=file or sys.stderr)
+        lines = [clean(line) for line in self.message.split("\n")]  # it may quote a file
+        click.echo("halfcycle: " + "\n".join(lines), file=file or sys.stderr)
 
 
 class Failed(WrongInput):

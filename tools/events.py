@@ -20,7 +20,7 @@ from drivers.clock import SystemClock
 from tools.event_lines import event_lines
 from tools.event_table import event_table
 from tools.site import Site, find_open_run, find_site, find_watched
-from tools.text import local_words, parse_time, plural, terminal_width, wrapped
+from tools.text import csv_cell, local_words, parse_time, plural, terminal_width, wrapped
 from tools.verdicts import StoredJudgements
 
 MOST_LISTED = 500  # rows of a table, unless asked for more: nobody reads further
@@ -155,7 +155,7 @@ def csv_lines(events: Iterable[EventRow]) -> Iterator[str]:
 
 def _csv_line(cells: Iterable[object]) -> str:
     out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerow(cells)
+    csv.writer(out, lineterminator="\n").writerow(map(csv_cell, cells))
     return out.getvalue()
 
 

@@ -26,7 +26,7 @@ from daemon.event_record import (
     write_file,
 )
 from tools.events import csv_text
-from tools.text import plural
+from tools.text import csv_cell, plural
 
 FORMATS = ("csv", "jsonl", "comtrade", "cff", "wav")
 LOG_KEYS = tuple(field.name for field in fields(LogRow))
@@ -102,14 +102,17 @@ def _json_lines(rows: list[dict[str, object]]) -> bytes:
 
 
 def _log_cells(row: LogRow) -> dict[str, object]:
-    return {key: getattr(row, key) for key in LOG_KEYS}
+    """What was first noted, where the time was corrected, is its start alone."""
+    first = None if row.first is None else row.first.start_utc
+    return {key: getattr(row, key) for key in LOG_KEYS} | {"first": first}
 
 
 def _log_csv(archive: Archive) -> bytes:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(LOG_KEYS)
-    writer.writerows(_log_cells(row).values() for row in archive.log(newest_first=False))
+    for row in archive.log(newest_first=False):
+        writer.writerow(map(csv_cell, _log_cells(row).values()))
     return out.getvalue().encode()
 
 

@@ -150,7 +150,9 @@ def _rows(path: Path, text: str) -> dict[str, Rows]:
     """The cells of every line that holds something, for each separator that may be meant."""
     found = {}
     for separator in SEPARATORS:
-        reader = csv.reader(io.StringIO(text), delimiter=separator, skipinitialspace=True)
+        reader = csv.reader(
+            io.StringIO(text, newline=None), delimiter=separator, skipinitialspace=True
+        )
         try:
             rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
         except csv.Error as error:

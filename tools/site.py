@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from daemon.archive import Archive, RunRow
+from daemon.archive_rows import LARGEST
 from daemon.page.words import zone_of
 from daemon.records import LogKind
 from daemon.schema import utc_seconds
@@ -65,7 +66,7 @@ def settings_of(archive: Archive, settings_id: int) -> dict[str, object]:
     """The settings snapshot as a table; empty where it is not one."""
     try:
         found = json.loads(archive.settings(settings_id).text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 
@@ -79,7 +80,9 @@ def table_of(settings: dict[str, object], key: str) -> dict[str, object]:
 def number_of(settings: dict[str, object], key: str) -> float | None:
     """A number of a settings snapshot."""
     found = settings.get(key)
-    return float(found) if isinstance(found, int | float) else None
+    if isinstance(found, int | float) and abs(found) <= LARGEST:
+        return float(found)
+    return None  # also where it is no number at all
 
 
 def find_watched(

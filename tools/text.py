@@ -10,6 +10,7 @@ from daemon.errors import InputError
 
 _QUANTITY = re.compile(r"(?<=[0-9]) (?=(?:%|V|Hz|kHz|ms|s|min|h)(?![A-Za-z0-9]))")
 _UNITS_S = {"s": 1, "min": 60, "h": 3600, "d": 86400, "w": 604800}
+_COMPUTED = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")  # and as wide letters
 _RELATIVE = re.compile(r"(\d{1,9}(?:\.\d{1,3})?) ?(s|min|h|d|w)(?: ago)?")
 _LAST_S = 253_402_300_799.0  # the end of the year 9999, the last that a stamp can name
 
@@ -22,6 +23,17 @@ def terminal_width() -> int:
 def clean(text: str) -> str:
     """Text from a database without anything that a terminal would obey."""
     return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
+def csv_cell(value: object) -> object:
+    """A cell of a CSV file: text without what a terminal obeys or a spreadsheet would compute.
+
+    An apostrophe before = + - @ makes a spreadsheet take a cell as text (common practice).
+    """
+    if not isinstance(value, str):
+        return value
+    text = clean(value)
+    return f"'{text}" if text.lstrip().startswith(_COMPUTED) else text
 
 
 def wrapped(text: str, width: int, indent: str = "") -> list[str]:
