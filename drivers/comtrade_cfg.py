@@ -127,7 +127,8 @@ def _parse(path: Path, text: str) -> Cfg:
     except (ValueError, TypeError, IndexError, OverflowError) as error:
         number = text.count("\n", 0, lines.tell())
         raise OptionError(
-            f"driver.path: the configuration of {path} cannot be read at line {number}: {_short(error)}"
+            f"driver.path: the configuration of {path} cannot be read at line {number}:"
+            f" {_short(error)}"
         ) from error
     return cfg
 

@@ -168,3 +168,15 @@ def test_no_name_leads_out_of_the_folder(evil: str, tmp_path: Path) -> None:
         assert path.is_file()
         assert path.name.isprintable()
         assert not path.name.startswith(".")
+
+
+def test_a_log_whose_times_were_corrected_can_be_exported(tmp_path: Path) -> None:
+    """Found by fuzzing: the first times are no plain value, and JSON refused them."""
+    evil_database(tmp_path / "x.db", "L1")
+    first = "2026-11-25T06:00:00.000Z"
+    with closing(sqlite3.connect(tmp_path / "x.db")) as connection:
+        connection.execute("UPDATE log SET as_stored = ?", (json.dumps({"start_utc": first}),))
+        connection.commit()
+    assert run("export", tmp_path / "x.db", "-o", tmp_path / "out").exit_code == 0
+    lines = (tmp_path / "out" / "log.jsonl").read_text(encoding="utf-8").splitlines()
+    assert {json.loads(line)["first"] for line in lines} == {first}
