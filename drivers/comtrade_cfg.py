@@ -143,7 +143,9 @@ def _voltages(path: Path, cfg: Cfg, data_type: str) -> tuple[VoltageChannel, ...
         if volts_per_unit is None or unit == "MV":
             continue
         if not isfinite(channel.a * channel.b):
-            raise OptionError(f"driver.path: {path} has no usable scale for {_short(channel.name)}")
+            raise OptionError(
+                f"driver.path: {path} has no usable scale for {_short(repr(channel.name))}"
+            )
         is_clear = channel.name != "" and ids.count(channel.name) == 1
         found.append(
             VoltageChannel(
