@@ -199,6 +199,12 @@ class _Budgets:
     fine: Budget | None = None
 
 
+def is_warned_of(judged: JudgedEvent) -> bool:
+    """Once for a group: its first event stands for the others."""
+    event = judged.event
+    return URGENT in event.flags and event.number == event.group
+
+
 def _cause_words(hint: Hint) -> str:
     """An unknown cause is said to be unknown; the evidence says why."""
     is_known = hint.cause is not Cause.UNKNOWN

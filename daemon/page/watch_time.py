@@ -8,7 +8,7 @@ from daemon.records import LogKind
 from daemon.schema import utc_seconds
 from daemon.spans import Span, joined, without
 
-TOUCH_S = 90.0  # a run says once a minute how far it has got
+TOUCH_S = 300.0  # a run says every four minutes how far it has got
 
 
 @dataclass(frozen=True, slots=True)
