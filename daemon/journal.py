@@ -118,8 +118,8 @@ class Journal:
 
     @property
     def started_utc_s(self) -> float:
-        """When the run began, by what is known now."""
-        return self._times.utc_s(self._started_index)
+        """When the run began, as the database has it."""
+        return self._store.started_utc_s
 
     @property
     def n_waiting(self) -> int:
@@ -142,7 +142,7 @@ class Journal:
         settings = self._subject.settings
         info = RunInfo(
             settings_text=settings_snapshot(settings),
-            started_utc_s=self.started_utc_s,
+            started_utc_s=self._best_start_utc_s(),
             driver=settings.driver.name,
             sample_rate_hz=self._subject.info.sample_rate_hz,
             channels=self._subject.channels,
@@ -162,8 +162,8 @@ class Journal:
         before = self._before = self._store.previous_run()
         if before is None:
             return []
-        self._is_absence_known = self.started_utc_s > before.until_utc_s
-        entries = [self._stamper.placed(one) for one in absence(before, self.started_utc_s)]
+        self._is_absence_known = self._best_start_utc_s() > before.until_utc_s
+        entries = [self._stamper.placed(one) for one in absence(before, self._best_start_utc_s())]
         return entries + [self._entry(kind, text) for kind, text in changes(before, settings_text)]
 
     def count(self, block: Block) -> None:
@@ -210,8 +210,8 @@ class Journal:
             unseen_since_s = None if before is None else before.until_utc_s
             self._correction.begin(self._started_index, unseen_since_s)
             if before is not None and not self._is_absence_known:
-                self._is_absence_known = self.started_utc_s > before.until_utc_s
-                late = [unseen_before(before, self.started_utc_s)]
+                self._is_absence_known = self._best_start_utc_s() > before.until_utc_s
+                late = [unseen_before(before, self._best_start_utc_s())]
                 entries += late if self._is_absence_known else []
         self._put([], entries)
 
@@ -389,6 +389,10 @@ class Journal:
     def _now_index(self) -> float:
         """The sample of this moment; of a recording the newest one."""
         return self.account.next_index if self._is_recording else self._times.now_index
+
+    def _best_start_utc_s(self) -> float:
+        """By what is known now."""
+        return self._times.utc_s(self._started_index)
 
     def _until_utc_s(self) -> float:
         return self._times.utc_s(self.account.next_index)

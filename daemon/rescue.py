@@ -242,7 +242,7 @@ def take_back(connection: sqlite3.Connection, rescued: Rescued) -> bool:
         _put_rows(connection, rescued)
     except (sqlite3.IntegrityError, sqlite3.ProgrammingError) as error:
         raise InputError(f"its rows do not fit: {error}") from error
-    except (ValueError, TypeError, KeyError) as error:
+    except (ValueError, TypeError, KeyError, OverflowError) as error:
         raise InputError(f"its rows do not make sense: {error}") from error
     connection.execute(
         "UPDATE run SET until_utc = ?, samples_measured = ?, samples_lost = ?, stopped = ? "

@@ -87,6 +87,11 @@ class Store:
         """The run begun here; in a database that was replaced it has another id than before."""
         return self._run_id
 
+    @property
+    def started_utc_s(self) -> float:
+        """The start of the run begun here, as it is stored."""
+        return 0.0 if self._run is None else self._run.started_utc_s
+
     def begin_run(self, info: RunInfo) -> int:
         """Write down a new run; its id goes with everything the run finds."""
         digest = hashlib.sha256(info.settings_text.encode()).hexdigest()

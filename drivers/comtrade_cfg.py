@@ -20,6 +20,7 @@ MIN_SAMPLE_RATE_HZ = 600  # 10 samples a cycle at 60 Hz
 RANGE = {"ASCII": 99999.0, "BINARY": 32767.0, "BINARY32": 2147483647.0, "FLOAT32": 3.4028235e38}
 BITS = {"BINARY": 16, "BINARY32": 32, "FLOAT32": 24}
 _VOLTS_PER_UNIT = {"v": 1.0, "kv": 1e3, "mv": 1e-3}
+MAX_CHANNELS = 999_999
 _STAMP = re.compile(
     r"^[ \t]*(\d{1,2})/(\d{1,2})/(\d{2,4})[ \t]*,[ \t]*(\d{1,2}:\d{2}:\d{1,2})(\.\d+)?",
     re.MULTILINE,
@@ -105,8 +106,19 @@ def _even(path: Path, text: str) -> tuple[str, str]:
             f"driver.path: {path} is COMTRADE {_short(revision)}, not {', '.join(REVISIONS)}"
         )
     is_month_first = revision == "1991"
+    _check_counts(path, rest.partition("\n")[0])
     rest = _STAMP.sub(lambda found: _even_stamp(found, is_month_first), rest)
     return revision, f"{station},{device},{revision}\n{rest}"
+
+
+def _check_counts(path: Path, line: str) -> None:
+    """The parser makes room for as many channels as it is told of, before it sees one."""
+    for count in re.findall(r"\d+", line):
+        if len(count.lstrip("0")) > len(str(MAX_CHANNELS)):
+            raise OptionError(
+                f"driver.path: {path} says it has {_short(count)} channels; at most {MAX_CHANNELS}"
+                f" are read"
+            )
 
 
 def _even_stamp(found: re.Match[str], is_month_first: bool) -> str:

@@ -520,6 +520,7 @@ def test_holes_in_the_numbering_are_refused(tmp_path: Path) -> None:
     [
         ("SITE1,REC1,2013", "SITE1,REC1,2031", "is COMTRADE 2031, not 1991, 1999"),
         ("4,3A,1D", "4,3A", "cannot be read at line"),
+        ("4,3A,1D", "4,3A,9999999999D", "channels; at most 999999 are read"),
         ("1,U1,A,,V,0.03", "1,U1,A,,V,much", "cannot be read at line 3"),
         ("1,U1,A,,V,0.03", "1,U1,A,,V,nan", "has no usable scale for 'U1'"),
         ("16000,3200", "16000,0", "holds no samples"),

@@ -155,6 +155,7 @@ def rewrite_event(**values: object) -> Callable[[bytes], bytes]:
         rewrite_event(run_id=2),
         rewrite_event(detail='{"secret": 1}'),
         rewrite_event(number=None),
+        rewrite_event(number=2**70),
     ],
 )
 def test_a_file_that_is_not_right_is_refused_and_kept(
