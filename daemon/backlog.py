@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from daemon.records import Event, JudgedEvent, LogEntry, LogKind, Verdict
 from daemon.schema import utc_text
+from daemon.service_log import told
 from daemon.stamping import Stamper
 
 RANK: dict[Verdict | None, int] = {
@@ -88,7 +89,7 @@ class Backlog:
             merged = judged if before is None else _merged(before, judged)
             self._n_bytes += _evidence_bytes(merged) - (_evidence_bytes(before) if before else 0)
             self._events[judged.event.number] = merged
-        self._log += log
+        self._log += told(list(log))
         self._shed()
 
     def restamp(self, stamper: Stamper) -> None:

@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 
-from gpiozero import LED, Button, DigitalInputDevice, GPIOZeroError
+from gpiozero import LED, BadPinFactory, Button, DigitalInputDevice, GPIOZeroError
 
 from daemon.indicators import Inputs, Light
 from daemon.settings_tables import Gpio
@@ -42,6 +42,11 @@ class GpioBoard:
                 self._light = self._open_light(gpio, undo)
                 self._open_buttons(gpio, undo)
                 self._power = self._open_power(gpio, undo)
+            except BadPinFactory as error:
+                raise SourceUnavailable(
+                    "gpio: this computer's lines cannot be reached: apt install python3-lgpio, "
+                    "or pip install '.[pi]' in the checkout"
+                ) from error
             except (GPIOZeroError, OSError) as error:
                 raise SourceUnavailable(f"gpio: {error}") from error
             self._undo = undo.pop_all()

@@ -124,7 +124,7 @@ def open_board(gpio: Gpio) -> Board | None:
     except ImportError as error:
         raise InputError(
             f"the table gpio needs gpiozero, which is not installed ({error}): "
-            "pip install 'halfcycle[pi]', or leave the table out"
+            "pip install '.[pi]' in the checkout, or leave the table out"
         ) from error
     board: Board = module.GpioBoard(gpio)
     return board

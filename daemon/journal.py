@@ -30,6 +30,7 @@ from daemon.rescue import Leftover, write_rescue
 from daemon.rescue_files import rest_words, take_back_all
 from daemon.run_history import absence, boot_id, changes, unseen_before
 from daemon.schema import utc_text
+from daemon.service_log import tell, told
 from daemon.settings import Settings, settings_snapshot
 from daemon.stamping import Stamper, change_words
 from daemon.store import PreviousRun, RunInfo, RunProgress, Store
@@ -38,9 +39,8 @@ from daemon.unwatched import started_words
 from drivers.clock import Clock
 from drivers.source import Block, SourceInfo
 
-# How often a run says how far it has got: the most a power cut leaves in doubt. Each time costs a
-# card five blocks of 4 kB and more (measured), and 10 MB a day are allowed.
-TOUCH_S = 240.0
+# How often a run says how far it has got: the most a power cut leaves in doubt.
+TOUCH_S = 240.0  # each costs a card five blocks of 4 kB (measured); 10 MB a day are allowed
 LAST_ATTEMPTS = 3  # to write what waits before the end
 
 
@@ -151,10 +151,10 @@ class Journal:
         )
         run_id = self._store.begin_run(info)
         entries = self._since_run_before(info.settings_text)
-        told = [text for text in (self._store.remark, *remarks) if text]
-        entries += [self._entry(LogKind.FAULT, text) for text in told]
+        faults = [text for text in (self._store.remark, *remarks) if text]
+        entries += [self._entry(LogKind.FAULT, text) for text in faults]
         entries.append(self._entry(LogKind.STARTED, started_words(settings, self._subject.info)))
-        self._store.add(run_id, [], entries)
+        self._store.add(run_id, [], told(entries))
 
     def _since_run_before(self, settings_text: str) -> list[LogEntry]:
         if not self._subject.info.is_live or self._is_recording:
@@ -334,6 +334,8 @@ class Journal:
         self._trouble = _Trouble(index, self._now_s() if before is None else before.since_s, text)
         since = utc_text(self._times.utc_s(index))
         self.last_fault = f"since {since} nothing can be stored: {text}"
+        if before is None:
+            tell(self.last_fault)
 
     def _note_recovery(self, trouble: _Trouble) -> None:
         since = utc_text(self._times.utc_s(trouble.since_index))

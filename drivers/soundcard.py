@@ -242,7 +242,7 @@ def _sounddevice() -> AudioLibrary:
         return cast(AudioLibrary, import_module("sounddevice"))
     except ImportError as error:
         raise SourceUnavailable(
-            "the Python package sounddevice is missing: pip install 'halfcycle[sound]'"
+            "the Python package sounddevice is missing: pip install '.[sound]' in the checkout"
         ) from error
     except OSError as error:
         raise SourceUnavailable("PortAudio is missing: apt install libportaudio2") from error

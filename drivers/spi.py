@@ -200,7 +200,7 @@ def _spidev() -> SpiLibrary:
         return cast(SpiLibrary, import_module("spidev"))
     except ImportError as error:
         raise SourceUnavailable(
-            "the Python package spidev is missing: pip install 'halfcycle[pi]',"
+            "the Python package spidev is missing: pip install '.[pi]' in the checkout,"
             " or apt install python3-spidev"
         ) from error
 

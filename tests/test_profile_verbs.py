@@ -353,4 +353,4 @@ def test_without_matplotlib_a_picture_says_what_to_install(
     monkeypatch.delitem(sys.modules, "tools.profile_picture", raising=False)
     result = profiles("show", "iti-2000", "--png", tmp_path / "x.png")
     assert (result.exit_code, result.stdout) == (2, "")
-    assert "pip install 'halfcycle[report]'" in result.stderr
+    assert "pip install '.[report]'" in result.stderr

@@ -22,8 +22,7 @@ RATES_HZ = (8000, 16000, 32000, 96000)
 WORDING = "Methods follow IEC 61000-4-30; not certified."
 LEFT_OUT = """Not in the table: H5 (a tone that folds back: the converter's own filter decides),
 T1 (needs a time reference), I1 (needs a laboratory), D11 (the sliding reference of medium-voltage
-networks is not measured), groups and interharmonic groups (only subgroups are measured).
-Basic intervals run on over the ten-minute tick, as class S allows; class A restarts them there."""
+networks is not measured), groups and interharmonic groups (only subgroups are measured)."""
 
 
 class Family(Protocol):

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from daemon.appraise import URGENT
 from daemon.archive import JSON_KEYS, SERIOUS, Archive, EventFilter, EventRow, open_archive
 from daemon.errors import InputError
 from daemon.page.words import duration_words, kind_words
@@ -165,6 +166,7 @@ def _page(archive: Archive, site: Site, wanted: EventFilter, view: View) -> list
     width = terminal_width()
     lines = wrapped(_answer(wanted, counts, events), width)
     lines += wrapped(_watched(archive, site, wanted), width)
+    lines += [line for text in _urgent(events) for line in wrapped(text, width)]
     if events:
         judgements = StoredJudgements(archive)
         for caution in judgements.cautions(events):
@@ -202,6 +204,18 @@ def _watched(archive: Archive, site: Site, wanted: EventFilter) -> str:
         f"{f'{place}: ' if place else ''}{', '.join(watched.channels)} watched from {since} "
         f"to {until}, {duration_words(watched.watched_s)}{runs}{missed}."
     )
+
+
+def _urgent(events: list[EventRow]) -> list[str]:
+    """Someone may come to harm: said before anything else, once."""
+    first = {(event.run_id, event.group): event for event in events if URGENT in event.flags}
+    if not first:
+        return []
+    found = list(first.values())
+    numbers = ", ".join(str(event.id) for event in found[:3])
+    return [
+        f"LOOK AT THIS AT ONCE, event {numbers}: {found[0].cause}. {(found[0].evidence or '').rstrip('.')}."
+    ]
 
 
 def _repeated(events: list[EventRow], site: Site) -> str:

@@ -120,6 +120,11 @@ def read_failures(path: Path, reading: Reading) -> FailureLog:
     ]
     if reading.offset_s:
         assumptions.append(f"the failures' clock is taken to be {reading.offset_s:g} s ahead")
+    if failures and all((failure.utc_s + reading.offset_s) % 60 == 0 for failure in failures):
+        assumptions.append(
+            "the failures' times are whole minutes: if their seconds were not written down, ask "
+            "again with --window 1min"
+        )
     return FailureLog(
         tuple(sorted(failures, key=lambda failure: failure.utc_s)), tuple(assumptions)
     )

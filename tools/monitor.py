@@ -1,5 +1,6 @@
 """`halfcycle monitor`: the daemon, in the foreground."""
 
+import os
 import signal
 import sys
 import threading
@@ -10,6 +11,7 @@ import click
 
 from daemon.app import Monitor, Summary
 from daemon.runtime import with_usable_port
+from daemon.service_log import listen
 from daemon.settings import Settings, load_settings
 from drivers.clock import SystemClock
 from tools.progress import RecordingBar
@@ -25,6 +27,8 @@ from tools.text import plural
 def command(config: Path, no_page: bool) -> None:
     """Watch a circuit and keep what matters, until SIGTERM or Ctrl-C, or the recording is over."""
     settings = load_settings(config)
+    if "JOURNAL_STREAM" in os.environ:  # systemd says that it keeps what is printed
+        listen(sys.stderr)
     with_page = settings.page.enabled and not no_page
     if with_page:
         settings = settings.model_copy(update={"page": with_usable_port(settings.page)})

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from daemon.errors import InputError
+from tools.outputs import PNG, SVG, check_output
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,9 @@ def picture_options(verb: Callable[..., None]) -> Callable[..., None]:
     @click.option("--svg", type=kind, metavar="FILE", help="Write the picture there, as lines.")
     @wraps(verb)
     def wrapper(png: Path | None, svg: Path | None, **named: Any) -> None:
+        for option, path, heads in (("--png", png, PNG), ("--svg", svg, SVG)):
+            if path is not None:
+                check_output(option, path, heads)
         verb(pictures=PictureFiles(png, svg), **named)
 
     return wrapper
@@ -49,5 +53,5 @@ def drawing_module(name: str) -> Any:
         if (error.name or "").partition(".")[0] != "matplotlib":
             raise
         raise InputError(
-            "pictures need matplotlib: pip install 'halfcycle[report]', or pip install matplotlib"
+            "pictures need matplotlib: pip install '.[report]', or pip install matplotlib"
         ) from error

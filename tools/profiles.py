@@ -21,6 +21,7 @@ from daemon.settings import load_settings
 from daemon.tolerance import ClassificationProfile, ImmunityProfile, Limits, SupplyProfile
 from daemon.tolerance_steps import Averaging, Cell, SupplyOver, SupplyUnder
 from tools import profile_new, profile_suggest
+from tools.outputs import PNG, check_output
 from tools.profile_chart import KEYS, profile_chart
 from tools.text import clean, plural, table, terminal_width, wrapped
 
@@ -118,6 +119,7 @@ def show(name: str, png: Path | None) -> None:
     """Show one profile, by its id or its file: steps, chart, source, and what is known how well."""
     profile = find_profile(name, user_profile_dir())
     if png is not None:
+        check_output("--png", png, PNG)
         _draw(profile, png)
     width = terminal_width()
     edition = f", edition {profile.edition}" if profile.edition else ""
@@ -143,7 +145,7 @@ def _draw(profile: Profile, png: Path) -> None:
         if (error.name or "").partition(".")[0] != "matplotlib":
             raise
         raise InputError(
-            "--png needs matplotlib, which is not installed: pip install 'halfcycle[report]'"
+            "--png needs matplotlib, which is not installed: pip install '.[report]'"
         ) from error
     picture.draw_profile(profile, png)
 

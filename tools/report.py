@@ -19,6 +19,7 @@ from tools.correlate import coverage_of
 from tools.correlation import Correlation, Question, correlate
 from tools.failure_log import Reading, read_failures
 from tools.failure_options import reading_options
+from tools.outputs import HTML, PDF, check_output
 from tools.picture_files import drawing_module
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
@@ -72,6 +73,9 @@ def command(
 
     The same database and options give the same bytes.
     """
+    check_output("--output", output, HTML)
+    if page.paper is not None:
+        check_output("--pdf", output.with_suffix(".pdf"), PDF)
     archive = open_archive(db)
     failures = _failures(db, archive, log, reading, profile_name)
     pages = page_module()
