@@ -20,9 +20,10 @@ MOST_NAMED = 20  # events that are all wrong in one way
 # Which stretch of which recording or scenario an input plays.
 OF_PLAYING = ("begin_s", "duration_s", "path", "start_utc")
 PROVES = (
-    "What this proves: no row was edited after the monitor wrote it by someone who did not also "
-    "compute the chain anew. What it does not: that the measurement was right, or that nobody "
-    "rebuilt the whole file. Against that, note the head elsewhere, as a printed report does, "
+    "What this proves: no event and no entry of the log was edited after the monitor wrote it by "
+    "someone who did not also compute the chain anew. What it does not: that settings, the account "
+    "of the runs and the statistics of days are as they were, that the measurement was right, or "
+    "that nobody rebuilt the whole file. Against that, note the head elsewhere, as a printed report does, "
     "and check it with --head."
 )
 

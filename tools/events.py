@@ -213,9 +213,8 @@ def _urgent(events: list[EventRow]) -> list[str]:
         return []
     found = list(first.values())
     numbers = ", ".join(str(event.id) for event in found[:3])
-    return [
-        f"LOOK AT THIS AT ONCE, event {numbers}: {found[0].cause}. {(found[0].evidence or '').rstrip('.')}."
-    ]
+    why = (found[0].evidence or "").rstrip(".")
+    return [f"LOOK AT THIS AT ONCE, event {numbers}: {found[0].cause}. {why}."]
 
 
 def _repeated(events: list[EventRow], site: Site) -> str:
