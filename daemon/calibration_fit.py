@@ -21,6 +21,8 @@ MOST_ORDERS = 50
 USABLE_BAND = 0.45  # of the sampling rate
 FREQUENCY_ROUNDS = 4
 SCALE_SLACK = 0.06  # supplies are within 10 % of nominal most of the time; ratios lie further apart
+MOST_LINEARITY_PCT = 1.0  # of the reading; sensors keep well below (common practice, no source)
+MOST_UNCERTAINTY_PCT = 5.0  # k = 2; half the usual distance from nominal to a dip's threshold
 
 RATIOS = (
     (2.0, "twice"),
@@ -188,6 +190,23 @@ def scale_doubts(
                 f"({former_v:.4g} V)"
             )
     return tuple(doubts)
+
+
+def level_doubts(
+    levels: tuple[Level, ...], linearity_pct: float | None, uncertainty_pct: float
+) -> tuple[str, ...]:
+    """What is wrong between the levels, one sentence naming them; empty when nothing is.
+
+    :param uncertainty_pct: of the gain, expanded (k = 2).
+    """
+    named = ", ".join(f"{one.reference_v:g} V ({one.input_rms_v:.6g} V in)" for one in levels)
+    if linearity_pct is not None and linearity_pct > MOST_LINEARITY_PCT:
+        return (
+            f"the levels {named} do not fit one gain: they lie up to {linearity_pct:.3g} % from it",
+        )
+    if uncertainty_pct > MOST_UNCERTAINTY_PCT:
+        return (f"the gain from {named} is uncertain by {uncertainty_pct:.2g} % (k = 2)",)
+    return ()
 
 
 def _ratio_words(ratio: float) -> str | None:

@@ -1,5 +1,6 @@
 """`halfcycle calibrate`: a channel's gain by comparison with a reference meter."""
 
+import math
 import re
 import sys
 from collections.abc import Callable
@@ -20,7 +21,7 @@ from daemon.calibration import (
     load_calibration,
     write_calibration,
 )
-from daemon.calibration_fit import Result, fit_levels, measure_level, scale_doubts
+from daemon.calibration_fit import Result, fit_levels, level_doubts, measure_level, scale_doubts
 from daemon.errors import InputError
 from daemon.settings import Channel, Settings, load_settings
 from drivers.clock import Clock, SystemClock
@@ -29,6 +30,8 @@ from drivers.source import SourceInfo
 from tools.sampling import take
 
 SETTLE_S = 1.0
+MOST_V = 200_000
+MOST_ACCURACY_PCT, MOST_ACCURACY_V = 20.0, 100.0  # what the file takes
 CAUTIONS = """\
 Before anything is touched
   Mains can kill. The converter board only ever sees the extra-low-voltage side of a sensor with
@@ -40,6 +43,36 @@ Before anything is touched
 _ACCURACY = re.compile(
     r"\s*(?:±|\+/-)?\s*(?:(?P<pct>\d+(?:\.\d+)?)\s*%)?\s*\+?\s*(?:(?P<v>\d+(?:\.\d+)?)\s*V)?\s*"
 )
+
+
+class Volts(click.ParamType[float]):
+    """A meter's reading: a number above 0."""
+
+    name = "volts"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            volts = float(value)
+        except ValueError:
+            volts = math.nan
+        if not 0 < volts <= MOST_V:
+            self.fail(f"{value!r} is no voltage above 0 V and up to {MOST_V} V.", param, ctx)
+        return volts
+
+
+class Accuracy(click.ParamType[str]):
+    """A maker's statement, asked again until it can be read."""
+
+    name = "accuracy"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        try:
+            _accuracy(value)
+        except InputError as error:
+            self.fail(f"{error}.", param, ctx)
+        return str(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +110,7 @@ def _options(function: Callable[..., None]) -> Callable[..., None]:
     """The many options, gathered into the two records above."""
 
     @click.option(
-        "--reference-v", type=click.FloatRange(0, 200_000, min_open=True), metavar="V",
+        "--reference-v", type=Volts(), metavar="V",
         help="What the reference true-rms meter shows now, in volts rms.",
     )  # fmt: skip
     @click.option(
@@ -127,18 +160,26 @@ def command(
     click.echo(CAUTIONS, err=True)
     bench = _bench(config, channel, seconds, writing.output)
     is_guided = sys.stdin.isatty()
-    if is_guided:
-        click.confirm("Is the sensor connected, by someone qualified, and warm?", abort=True)
+    if is_guided and not click.confirm("Is the sensor connected, by someone qualified, and warm?"):
+        raise InputError("nothing was measured: the sensor has to be connected and warm first")
     said = _completed(said, is_guided=is_guided)
     reference = _reference(said)
     levels = _former_levels(bench) if writing.add_level else ()
     levels, info = _measured(bench, said, levels, is_guided=is_guided)
-    doubts = _doubts(bench, levels)
+    result = fit_levels(levels, info.full_scale_v)
+    entry = _entry(bench, info, said, reference, (levels, result))
+    uncertainty_pct = 2 * entry.gain_uncertainty_pct
+    doubts = (
+        *_doubts(bench, levels),
+        *level_doubts(levels, result.linearity_pct, uncertainty_pct),
+    )
     for doubt in doubts:
         click.echo(f"Look at this: {doubt}.", err=True)
     if doubts and not writing.even_so and not (is_guided and click.confirm("Write it even so?")):
         raise InputError("nothing was written: the scale looks wrong (--even-so writes it)")
-    _write(bench, info, said, reference, levels)
+    now_s = SystemClock().utc_ns() / 1e9
+    kept = write_calibration(bench.path, bench.before.with_channel(entry), now_s)
+    _say(bench, entry, result, kept)
 
 
 def _bench(config: Path, name: str | None, seconds: float, output: Path | None) -> Bench:
@@ -174,27 +215,38 @@ def _completed(said: Said, *, is_guided: bool) -> Said:
     if missing and not is_guided:
         raise InputError(f"without a terminal to ask on, {', '.join(missing)} must be given")
     answers = {
-        key: click.prompt(question) if getattr(said, key) is None else getattr(said, key)
+        key: click.prompt(question, type=Accuracy() if key == "accuracy" else str)
+        if getattr(said, key) is None
+        else getattr(said, key)
         for key, (_, question) in asked.items()
     }
     return Said(said.reference_v, **answers)
 
 
 def _reference(said: Said) -> Reference:
-    parts = _ACCURACY.fullmatch(said.accuracy or "")
-    if parts is None or not (parts["pct"] or parts["v"]):
-        raise InputError(
-            f'--reference-accuracy is {said.accuracy!r}; it takes such as "0.5 %", "0.2 V" or '
-            '"0.5 % + 0.2 V"'
-        )
+    try:
+        accuracy_pct, accuracy_v = _accuracy(said.accuracy or "")
+    except InputError as error:
+        raise InputError(f"--reference-accuracy: {error}") from error
     try:
         return Reference(
             identity=said.reference_id or "",
-            accuracy_pct=float(parts["pct"] or 0),
-            accuracy_v=float(parts["v"] or 0),
+            accuracy_pct=accuracy_pct,
+            accuracy_v=accuracy_v,
         )
     except ValidationError as error:
         raise InputError(f"--reference-accuracy or --reference-id: {_first(error)}") from error
+
+
+def _accuracy(text: str) -> tuple[float, float]:
+    """Per cent of the reading and volts."""
+    parts = _ACCURACY.fullmatch(text)
+    if parts is None or not (parts["pct"] or parts["v"]):
+        raise InputError(f'{text!r} cannot be read; it is such as "0.5 %", "0.2 V" or both with +')
+    pct, volts = float(parts["pct"] or 0), float(parts["v"] or 0)
+    if pct > MOST_ACCURACY_PCT or volts > MOST_ACCURACY_V:
+        raise InputError(f"{text!r} is beyond {MOST_ACCURACY_PCT:g} % or {MOST_ACCURACY_V:g} V")
+    return pct, volts
 
 
 def _first(error: ValidationError) -> str:
@@ -216,7 +268,7 @@ def _measured(
     reference_v = said.reference_v
     while True:
         if reference_v is None:
-            reference_v = click.prompt("The meter shows, in V rms", type=float)
+            reference_v = click.prompt("The meter shows, in V rms", type=Volts())
         level, info = _level(bench, reference_v, SystemClock())
         levels = (*levels, level)
         click.echo(
@@ -259,14 +311,18 @@ def _doubts(bench: Bench, levels: tuple[Level, ...]) -> tuple[str, ...]:
     return scale_doubts(nearest.reference_v, nominal_v, former_v)
 
 
-def _write(
-    bench: Bench, info: SourceInfo, said: Said, reference: Reference, levels: tuple[Level, ...]
-) -> None:
-    result = fit_levels(levels, info.full_scale_v)
+def _entry(
+    bench: Bench,
+    info: SourceInfo,
+    said: Said,
+    reference: Reference,
+    found: tuple[tuple[Level, ...], Result],
+) -> ChannelCalibration:
+    levels, result = found
     now_s = SystemClock().utc_ns() / 1e9
     sign = -1.0 if bench.channel.gain_v_per_v < 0 else 1.0  # which way round, rms does not tell
     try:
-        entry = ChannelCalibration(
+        return ChannelCalibration(
             name=bench.channel.name,
             input=bench.channel.input,
             made_utc=datetime.fromtimestamp(int(now_s), UTC),
@@ -285,8 +341,6 @@ def _write(
         )
     except ValidationError as error:
         raise InputError(f"--by or --sensor: {_first(error)}") from error
-    kept = write_calibration(bench.path, bench.before.with_channel(entry), now_s)
-    _say(bench, entry, result, kept)
 
 
 def _say(bench: Bench, entry: ChannelCalibration, result: Result, kept: Path | None) -> None:
