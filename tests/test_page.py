@@ -341,6 +341,60 @@ def test_an_empty_database_is_good_news(place: Place) -> None:
     assert "No serious event recorded. Nothing smaller was captured either." in place.text()
 
 
+def unable_to_store(n_waiting: int, state: State = State.NOT_STORING) -> Snapshot:
+    """12:31 UTC in March is 13:31 in Vienna (CET is UTC+1)."""
+    good = plausible_snapshot()
+    fault = "since 2026-03-04T12:31:47.439Z nothing can be stored: the disk is full"
+    health = replace(good.health, n_waiting=n_waiting, last_fault=fault)
+    return replace(good, state=state, health=health)
+
+
+def worst_class(place: Place) -> str:
+    html = place.ask("/").text
+    return html[html.index('<p id="worst"') :].split('class="', 1)[1].split('"', 1)[0]
+
+
+@pytest.mark.parametrize(
+    ("n_waiting", "waits"),
+    [(0, "nothing waits yet"), (1, "1 entry waits"), (7, "7 entries wait")],
+)
+def test_what_cannot_be_written_is_no_good_news(place: Place, n_waiting: int, waits: str) -> None:
+    place.database_path.unlink()
+    write_database(place.database_path, ())
+    assert worst_class(place) == "sentence good"
+    place.show(unable_to_store(n_waiting))
+    text = place.text()
+    assert f"Measuring, but the database cannot be written: {waits}." in text
+    assert "No serious event recorded" not in text
+    assert "Nothing smaller was captured" not in text
+    assert "Nothing is lost yet." in text
+    assert (f"{waits} to be written: the list below is not complete." in text) == (n_waiting > 0)
+    assert worst_class(place) == "sentence attention"
+
+
+def test_what_waits_is_said_beside_what_is_stored(place: Place) -> None:
+    place.show(unable_to_store(3, State.WATCHING))
+    text = place.text()
+    assert "Worst event stored so far: swell to 331.0 V" in text
+    assert "3 entries wait to be written: the list below is not complete." in text
+    assert worst_class(place) == "sentence bad"
+
+
+def test_what_was_let_go_is_not_called_safe(place: Place) -> None:
+    full = unable_to_store(9)
+    fault = "store.keep_mb is reached: what matters least is let go"
+    place.show(replace(full, health=replace(full.health, last_fault=fault)))
+    assert "Nothing is lost yet" not in place.text()
+
+
+def test_a_fault_is_told_in_local_time(place: Place) -> None:
+    place.show(unable_to_store(3))
+    text = place.text()
+    words = "ince today 13:31:47 nothing can be stored: the disk is full"
+    assert text.count(words) == 2  # beside the first answer, and as the last fault
+    assert "12:31:47" not in text
+
+
 def test_names_are_text_and_never_markup(place: Place) -> None:
     """The string of the OWASP cross-site scripting page (from memory)."""
     evil = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>"

@@ -1,9 +1,10 @@
 """Whether the monitor itself is well, as facts with a word where one needs attention."""
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from daemon.page.levels import Level
-from daemon.page.words import duration_words, size_words
+from daemon.page.words import duration_words, localised, size_words
 from daemon.status import HealthStatus, Snapshot
 
 _LOW_DISK_MB = 500.0
@@ -23,7 +24,7 @@ class Fact:
     level: Level = Level.GOOD
 
 
-def health_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
+def health_facts(snapshot: Snapshot, now: datetime) -> tuple[Fact, ...]:
     """Lost samples, buffer, clock, disk, temperature, last fault."""
     health = snapshot.health
     facts = [
@@ -38,7 +39,7 @@ def health_facts(snapshot: Snapshot) -> tuple[Fact, ...]:
     if health.temperature_c is not None:
         facts.append(_temperature(health.temperature_c))
     if health.last_fault:
-        facts.append(Fact("Last fault", health.last_fault, "", Level.ATTENTION))
+        facts.append(Fact("Last fault", localised(health.last_fault, now), "", Level.ATTENTION))
     else:
         facts.append(Fact("Last fault", "none"))
     return tuple(facts)

@@ -4,7 +4,15 @@ from daemon.page.reading import Reading
 from daemon.status import State
 
 NOT_STORING = "not_storing"
-"""A state that only some monitors know: measuring goes on, and nothing can be kept."""
+"""A state that only some monitors know: measuring goes on, and what is found waits."""
+
+
+def is_behind(reading: Reading) -> bool:
+    """Whether the database lacks what the running monitor has found, or may lack it."""
+    snapshot = reading.snapshot
+    if snapshot is None or reading.trouble is not None:
+        return False
+    return snapshot.state.value == NOT_STORING or snapshot.health.n_waiting > 0
 
 
 def why_stopped(reading: Reading) -> str | None:

@@ -10,7 +10,7 @@ from daemon.page.health import CLOCKS_TO_TRUST, Fact, health_facts
 from daemon.page.levels import Level
 from daemon.page.live import ChannelView, Scale, channel_views, declared_scale, lasting_band
 from daemon.page.reading import Reading
-from daemon.page.stopped import NOT_STORING
+from daemon.page.stopped import NOT_STORING, is_behind
 from daemon.page.throttling import read_throttling, throttling_facts
 from daemon.page.verdict_shapes import level_of, shape_of
 from daemon.page.words import (
@@ -18,11 +18,13 @@ from daemon.page.words import (
     kind_words,
     lasted_words,
     local_time,
+    localised,
     plain_words,
     sentence_case,
     share_words,
     value_words,
     verdict_words,
+    waiting_words,
     what_words,
     when_words,
     zone_of,
@@ -121,7 +123,7 @@ def build_view(reading: Reading, history: History, curve: Curve) -> PageView:
         n_smaller=max(history.n_captured - history.n_serious, 0),
         watching=watching_sentence(reading, now),
         voltage=voltage,
-        worst=worst_sentence(history, now, open_run_id),
+        worst=_worst_known(reading, worst_sentence(history, now, open_run_id)),
         frequency=value_words(snapshot.frequency_hz, "Hz") if snapshot else "",
         unbalance=_unbalance(snapshot),
         scale=scale,
@@ -132,7 +134,9 @@ def build_view(reading: Reading, history: History, curve: Curve) -> PageView:
         ),
         events_error=history.error,
         watched=watched_facts(snapshot, history) if snapshot else (),
-        health=(*health_facts(snapshot), *throttling_facts(read_throttling())) if snapshot else (),
+        health=(*health_facts(snapshot, now), *throttling_facts(read_throttling()))
+        if snapshot
+        else (),
         snapshot=snapshot,
         happened=build_happened(history, curve, snapshot, now),
         log=tuple(_log_line(row, now) for row in history.log[:MOST_LOGGED]),
@@ -148,7 +152,7 @@ def _log_line(row: LogRow, now: datetime) -> LogLine:
     when = when_words(local_time(row.start_utc, now.tzinfo or UTC), now, with_seconds=True)
     lasted = "" if row.duration_s is None else f" ({duration_words(row.duration_s)})"
     what = sentence_case(row.kind.replace("_", " "))
-    return LogLine(when, row.start_utc, what, f"{row.text}{lasted}")
+    return LogLine(when, row.start_utc, what, f"{localised(row.text, now)}{lasted}")
 
 
 def watching_sentence(reading: Reading, now: datetime) -> Sentence:
@@ -163,11 +167,13 @@ def watching_sentence(reading: Reading, now: datetime) -> Sentence:
         text = f"Not watching, as far as this page can tell: {reading.trouble}."
         return Sentence(Level.BAD, "no data", text, f"Last sign of life {written}.")
     if snapshot.state is State.WAITING_FOR_DEVICE:
-        fault = snapshot.health.last_fault or ""
+        fault = localised(snapshot.health.last_fault or "", now)
         return Sentence(Level.BAD, "waiting", "Not watching: waiting for the device.", fault)
     if snapshot.state.value == NOT_STORING:
-        fault = snapshot.health.last_fault or "the database cannot be written"
-        return Sentence(Level.BAD, "not storing", "Measuring, but nothing can be kept.", fault)
+        waiting = waiting_words(snapshot.health.n_waiting)
+        text = f"Measuring, but the database cannot be written: {waiting}."
+        fault = localised(snapshot.health.last_fault or "", now)
+        return Sentence(Level.BAD, "not storing", text, sentence_case(fault))
     if snapshot.state is State.STARTING:
         return Sentence(Level.UNKNOWN, "starting", "Starting: nothing measured yet.")
     return _watching(snapshot.run, now, is_simulated=snapshot.driver.name == SIMULATED)
@@ -229,6 +235,26 @@ def worst_sentence(history: History, now: datetime, open_run_id: int | None) -> 
     else:
         detail = "The only serious event recorded."
     return Sentence(level_of(row), verdict_words(row.verdict), text, detail)
+
+
+def _worst_known(reading: Reading, stored: Sentence) -> Sentence:
+    """The worst in the database is not the worst found while something still waits."""
+    snapshot = reading.snapshot
+    if snapshot is None or not is_behind(reading):
+        return stored
+    n_waiting = snapshot.health.n_waiting
+    if n_waiting:
+        entry = "entry waits" if n_waiting == 1 else "entries wait"
+        detail = f"{n_waiting} {entry} to be written: the list below is not complete."
+    else:
+        detail = "The database cannot be written: the list below may soon be incomplete."
+    if "let go" not in (snapshot.health.last_fault or ""):
+        detail += " Nothing is lost yet."
+    level = max(stored.level, Level.ATTENTION, key=lambda one: one.rank)
+    if stored.level is Level.GOOD:
+        return Sentence(level, "not complete", "No serious event stored so far.", detail)
+    text = stored.text.replace("Worst event:", "Worst event stored so far:", 1)
+    return Sentence(level, stored.word, text, f"{detail} {stored.detail}".rstrip())
 
 
 def _smaller(history: History) -> str:

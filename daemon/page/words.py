@@ -12,6 +12,7 @@ NOTHING = "–"
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _QUANTITY = re.compile(r"\b[0-9]+(?:\.[0-9]+)? (?:%|(?:V|Hz|kHz|kS/s|ms|s|min|h|MB|GB|°C)\b)")
+_STAMP = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(?:\.[0-9]+)?Z")
 _DIGITS = {"V": 1, "%": 1, "Hz": 3}
 _VERDICTS = {
     "within": "within",
@@ -114,6 +115,25 @@ def when_words(when: datetime, now: datetime, with_seconds: bool = False) -> str
         return f"yesterday {clock}"
     year = "" if when.year == now.year else f" {when.year}"
     return f"{_DAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]}{year} {clock}"
+
+
+def localised(text: str, now: datetime) -> str:
+    """The text with every UTC stamp in it said as local time, as seen from `now`."""
+    return _STAMP.sub(lambda found: _stamp_words(found[0], now), text)
+
+
+def _stamp_words(stamp: str, now: datetime) -> str:
+    try:
+        return when_words(local_time(stamp, now.tzinfo or UTC), now, with_seconds=True)
+    except (ValueError, OverflowError):
+        return stamp
+
+
+def waiting_words(n_waiting: int) -> str:
+    """How much has not reached the database: `3 entries wait`."""
+    if n_waiting <= 0:
+        return "nothing waits yet"
+    return "1 entry waits" if n_waiting == 1 else f"{n_waiting} entries wait"
 
 
 def kind_words(kind: str) -> str:
