@@ -16,7 +16,7 @@ from urllib.request import urlopen
 import numpy as np
 
 from daemon.clock import SampleClock
-from daemon.journal import Journal, Subject
+from daemon.journal import TOUCH_S, Journal, Subject
 from daemon.profiles import find_profile
 from daemon.records import Output, TenMinuteValue, TenSecondFrequency
 from daemon.settings import Settings
@@ -31,7 +31,7 @@ WATCH_S = 12.0  # until the memory is looked at: the pipeline has seen every len
 PATIENCE_S = 60.0
 LOOK_S = 0.01
 DAY_S = 86_400
-TOUCH_S = 60  # a minute at a time
+STEP_S = 60
 RATE_HZ = 16_000.0
 _RUN = "from tools.cli import main; main(prog_name='halfcycle')"
 _SCENARIO = "{supply: {nominal_v: 230, frequency_hz: 50, noise_pct: 0.05}}\n"
@@ -85,16 +85,16 @@ def measure_quiet_day(folder: Path) -> DayCost:
     store = Store(settings.store.path, settings.site.timezone)
     journal = Journal(store, clock, times, Subject(settings, info, ("L1",), profile))
     journal.begin()
-    minute = np.broadcast_to(np.float32(0.0), (TOUCH_S * round(RATE_HZ), 1))
+    minute = np.broadcast_to(np.float32(0.0), (STEP_S * round(RATE_HZ), 1))
     before, size = _written_bytes(), settings.store.path.stat().st_size
-    for second in range(0, DAY_S, TOUCH_S):
+    for second in range(0, DAY_S, STEP_S):
         journal.count(Block(second * round(RATE_HZ), minute))
         journal.keep(_quiet_minute(second))
-        clock.advance_s(TOUCH_S)
+        clock.advance_s(STEP_S)
         journal.every_second()
     written, grown = _written_bytes() - before, settings.store.path.stat().st_size - size
     journal.close()
-    return DayCost(written / 1e6, grown / 1e6, DAY_S // TOUCH_S)
+    return DayCost(written / 1e6, grown / 1e6, DAY_S // round(TOUCH_S))
 
 
 def _quiet_minute(second: int) -> Output:
