@@ -23,7 +23,7 @@ PROVES = (
     "What this proves: no event and no entry of the log was edited after the monitor wrote it by "
     "someone who did not also compute the chain anew. What it does not: that settings, the account "
     "of the runs and the statistics of days are as they were, that the measurement was right, or "
-    "that nobody rebuilt the whole file. Against that, note the head elsewhere, as a printed report "
+    "that nobody rebuilt the whole file. Against that, note the head elsewhere, as a report "
     "does, and check it with --head."
 )
 
