@@ -1,6 +1,5 @@
 """The waveform of a stored event as records that other programs read: COMTRADE and WAV."""
 
-import json
 import math
 import struct
 from datetime import UTC, datetime
@@ -13,6 +12,7 @@ from daemon.comtrade_writer import Channel, Record
 from daemon.errors import InputError
 from daemon.records import Waveform
 from daemon.schema import utc_seconds
+from daemon.stored_settings import settings_of, table_of
 
 DEVICE = "Halfcycle"
 FULL_SCALE_STEP_V = 100.0
@@ -65,8 +65,8 @@ def _chunk(name: bytes, content: bytes) -> bytes:
 
 
 def _record(archive: Archive, event: EventRow, run: RunRow, waveform: Waveform) -> Record:
-    settings = _settings(archive, run.settings_id)
-    site, supply = _table(settings, "site"), _table(settings, "supply")
+    settings = settings_of(archive, run.settings_id)
+    site, supply = table_of(settings, "site"), table_of(settings, "supply")
     start_utc_s = utc_seconds(event.start_utc)
     first_s = waveform.first_index / waveform.sample_rate_hz
     trigger_s = _trigger_s(event, waveform)
@@ -126,19 +126,6 @@ def _first_words(event: EventRow) -> str:
     if first is None or first.start_utc is None:
         return ""
     return f"\nThe start was corrected; as first given (UTC): {first.start_utc}"
-
-
-def _settings(archive: Archive, settings_id: int) -> dict[str, object]:
-    try:
-        found = json.loads(archive.settings(settings_id).text)
-    except (ValueError, InputError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}
-
-
-def _table(settings: dict[str, object], key: str) -> dict[str, object]:
-    found = settings.get(key)
-    return found if isinstance(found, dict) else {}
 
 
 def write_file(path: Path, content: bytes) -> None:

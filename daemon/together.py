@@ -1,12 +1,12 @@
 """Which events are one disturbance of the supply, for lists, reports and one event."""
 
-import json
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daemon.archive import Archive, EventRow
 from daemon.groups import Group, disturbances, shared
+from daemon.stored_settings import settings_of
 
 Key = tuple[int, int]  # run, group
 
@@ -45,7 +45,7 @@ class Disturbances:
         self._archive = archive
         self._runs = {run.id: run for run in archive.runs()}
         self._settings = {
-            number: _settings(archive, number)
+            number: settings_of(archive, number)
             for number in {run.settings_id for run in self._runs.values()}
         }
         self._found: dict[Key, list[Together]] = {}
@@ -67,14 +67,6 @@ class Disturbances:
         """Every dip, swell and interruption that these events of a run are part of."""
         run = self._runs[run_id]
         return disturbances(rows, run.channels, self._settings[run.settings_id])
-
-
-def _settings(archive: Archive, number: int) -> dict[str, object]:
-    try:
-        found = json.loads(archive.settings(number).text)
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}
 
 
 def words_for_rows(archive: Archive, events: Sequence[EventRow]) -> dict[int, str]:

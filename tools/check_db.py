@@ -10,10 +10,11 @@ from daemon.errors import InputError
 from daemon.hash_chain import ChainReport
 from daemon.page.words import duration_words
 from daemon.records import LogKind
+from daemon.stored_settings import settings_of, table_of
 from drivers.clock import SystemClock
 from tools.correlate import moment_words
 from tools.coverage import site_coverage
-from tools.site import find_open_run, find_site, settings_of, table_of
+from tools.site import find_open_run, find_site
 from tools.text import plural, terminal_width, wrapped
 
 MOST_NAMED = 20  # events that are all wrong in one way

@@ -8,8 +8,8 @@ from daemon.page.words import plain_words
 from daemon.profiles import Profile, scope_warning
 from daemon.records import LogKind
 from daemon.resolution import resolution
+from daemon.stored_settings import settings_of, table_of
 from daemon.tolerance import Limits
-from tools.site import settings_of, table_of
 from tools.text import plural
 from tools.unseen import unseen
 from tools.verdicts import Supply, known_supplies

@@ -23,13 +23,14 @@ from daemon.profiles import scope_warning
 from daemon.records import Judgement, Kind, Waveform
 from daemon.recurrence import repeats_words
 from daemon.sag_figures import lost_energy_s
+from daemon.stored_settings import settings_of, table_of
 from daemon.together import Disturbances
 from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
 from tools.event_facts import further_facts
 from tools.picture_files import PictureFiles, drawing_module, picture_options
-from tools.site import find_open_run, number_of, settings_of, table_of
+from tools.site import find_open_run, number_of
 from tools.text import plural, table, terminal_width, wrapped
 from tools.verdicts import StoredJudgements
 

@@ -1,6 +1,5 @@
 """Where a database comes from: the site, its time zone, and how much of the time was watched."""
 
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -10,6 +9,7 @@ from daemon.archive_rows import LARGEST
 from daemon.page.words import zone_of
 from daemon.records import LogKind
 from daemon.schema import utc_seconds
+from daemon.stored_settings import settings_of, table_of
 
 Span = tuple[float, float]
 SILENT_TOO_LONG_S = 600.0  # a run that said nothing for so long has ended without a word
@@ -60,21 +60,6 @@ def find_open_run(archive: Archive, now_utc_s: float) -> int | None:
         return None
     silent_s = now_utc_s - utc_seconds(runs[-1].until_utc)
     return runs[-1].id if silent_s < SILENT_TOO_LONG_S else None
-
-
-def settings_of(archive: Archive, settings_id: int) -> dict[str, object]:
-    """The settings snapshot as a table; empty where it is not one."""
-    try:
-        found = json.loads(archive.settings(settings_id).text)
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}
-
-
-def table_of(settings: dict[str, object], key: str) -> dict[str, object]:
-    """A table inside a settings snapshot; empty where there is none."""
-    found = settings.get(key)
-    return found if isinstance(found, dict) else {}
 
 
 def number_of(settings: dict[str, object], key: str) -> float | None:

@@ -9,8 +9,9 @@ from daemon.errors import InputError
 from daemon.judge import facts_of, judge
 from daemon.profiles import Profile, find_profile, is_in_scope, user_profile_dir
 from daemon.records import Judgement
+from daemon.stored_settings import settings_of, table_of
 from daemon.tolerance import SupplyProfile
-from tools.site import number_of, settings_of, table_of
+from tools.site import number_of
 
 CORRECTED = (
     "Some times were corrected after the clock was set; the corrected ones are listed, "
