@@ -9,13 +9,12 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon import hash_chain, schema
 from daemon.archive import open_archive
 from daemon.errors import InputError, StoreError
+from daemon.page.words import zone_of
 from daemon.records import LogKind
 
 
@@ -113,7 +112,7 @@ def _log_edit(connection: sqlite3.Connection, runs: list[int], part: Part, text:
         "run_id": runs[-1],
         "kind": LogKind.FAULT.value,
         "start_utc": until_utc,
-        "start_local": schema.local_text(schema.utc_seconds(until_utc), _zone(zone)),
+        "start_local": schema.local_text(schema.utc_seconds(until_utc), zone_of(zone)),
         "text": f"{name} was edited after the watch, before it was merged: {text}",
     }
     return _insert(connection, "log", row)
@@ -191,10 +190,3 @@ def _insert(connection: sqlite3.Connection, table: str, row: dict[str, object]) 
         f"INSERT INTO main.{table} ({quoted}) VALUES ({marks})", tuple(row.values())
     )
     return int(cursor.lastrowid or 0)
-
-
-def _zone(name: str) -> tzinfo:
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):  # a part may say anything
-        return UTC
