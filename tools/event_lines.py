@@ -28,7 +28,7 @@ def event_lines(
         if by_supply and parts:
             found += [_one(part, judgements) for part in new]
         else:
-            above = " and ".join(f"{part.group.words()}" for part in new)
+            above = " and ".join(part.group.words() for part in new)
             found.append(_line(event, judgements.of(event), above and f"Together: {above}"))
     return found
 

@@ -1,7 +1,6 @@
 """How many dips a site had, as IEEE 1564 counts them, in words with the time they are for."""
 
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from daemon.archive import Archive, EventFilter, EventRow
 from daemon.groups import Group
@@ -65,12 +64,23 @@ def _words(counts: SagCounts, profile: str, supply: Supply) -> str:
 
 
 def _groups(archive: Archive, run_ids: set[int]) -> list[tuple[float, Group]]:
-    parts: dict[tuple[int, int], list[EventRow]] = defaultdict(list)
-    for row in archive.events(EventFilter(newest_first=False)):
-        if row.run_id in run_ids and row.kind in DIPS:
-            parts[row.run_id, row.group].append(row)
     disturbances, found = Disturbances(archive), []
-    for (run_id, _), rows in parts.items():
+    for rows in _parts(archive, run_ids):
         zero_s = utc_seconds(rows[0].start_utc) - rows[0].start_s
-        found += [(zero_s + group.start_s, group) for group in disturbances.of_supply(run_id, rows)]
+        groups = disturbances.of_supply(rows[0].run_id, rows)
+        found += [(zero_s + group.start_s, group) for group in groups]
     return found
+
+
+def _parts(archive: Archive, run_ids: set[int]) -> Iterator[list[EventRow]]:
+    """The dips of each group. Within a run they follow each other, so few are held at a time."""
+    under_way: dict[int, list[EventRow]] = {}
+    for row in archive.each(EventFilter(newest_first=False)):
+        if row.run_id not in run_ids or row.kind not in DIPS:
+            continue
+        rows = under_way.setdefault(row.run_id, [])
+        if rows and rows[0].group != row.group:
+            yield rows
+            rows = under_way[row.run_id] = []
+        rows.append(row)
+    yield from under_way.values()
