@@ -188,7 +188,7 @@ class Journal:
             + [self._finding(found) for found in out.findings]
             + [self._warning(one) for one in judged if is_warned_of(one)]
         )
-        self._put(judged, [self._stamper.entry_again(entry) for entry in entries])
+        self._put(judged, entries)
 
     def log(self, kind: LogKind, text: str) -> None:
         """Write down something that is about no particular sample."""
@@ -305,8 +305,9 @@ class Journal:
             self._store.add(self.run_id, [], [], self._progress())
             self._store.put_statistics(self.run_id, list(self._days.values()))
             self._days.clear()
-        now = self._entry(LogKind.FAULT, "")
-        if self._store.thin(now.start_utc_s, now.start_s):
+        now_index = self._now_index()
+        start_s = now_index / self._subject.info.sample_rate_hz
+        if self._store.thin(self._times.utc_s(now_index), start_s):
             self.last_fault = "store.keep_mb is reached: what matters least is let go"
 
     def _write_backlog(self) -> None:
@@ -356,15 +357,14 @@ class Journal:
         return self._stamper.judged_again(judged)
 
     def _finding(self, found: Finding) -> LogEntry:
-        index = found.start_s * self._subject.info.sample_rate_hz
-        return self._stamper.entry(LogKind.FAULT, index, found.text, found.duration_s)
+        return self._stamper.entry_at(LogKind.FAULT, found.start_s, found.text, found.duration_s)
 
     def _warning(self, judged: JudgedEvent) -> LogEntry:
         """Someone may come to harm: said in the log and on the page, whatever the verdict."""
         event = judged.event
         text = f"look at this at once: {judged.cause} ({event.channel}); {judged.evidence}"
         self.last_fault = text
-        return LogEntry(LogKind.FAULT, judged.start_utc_s, event.start_s, event.duration_s, text)
+        return self._stamper.entry_at(LogKind.FAULT, event.start_s, text, event.duration_s)
 
     def _unobserved(self, gap: Gap) -> LogEntry:
         return self._stamper.entry(

@@ -31,6 +31,12 @@ class Stamper:
         first = self.times.first_stamp(index)
         return LogEntry(kind, self.times.utc_s(index), start_s, duration_s, text, first)
 
+    def entry_at(
+        self, kind: LogKind, start_s: float, text: str, duration_s: float | None
+    ) -> LogEntry:
+        """A log entry about that second of the run."""
+        return self.entry(kind, start_s * self.sample_rate_hz, text, duration_s)
+
     def asleep(self, sleep: Sleep) -> LogEntry:
         """That nothing was seen while the computer slept."""
         return self.entry(LogKind.UNOBSERVED, sleep.index, SLEPT, sleep.duration_s)
@@ -58,9 +64,7 @@ class Stamper:
         """The same entry with the best stamp there is now; without a place in the run, as it is."""
         if entry.start_s is None:
             return entry
-        return self.entry(
-            entry.kind, entry.start_s * self.sample_rate_hz, entry.text, entry.duration_s
-        )
+        return self.entry_at(entry.kind, entry.start_s, entry.text, entry.duration_s)
 
     def new_stamps(self, rows: Sequence[StampedRow]) -> list[NewStamp]:
         """For rows that are stored."""
