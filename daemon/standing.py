@@ -56,16 +56,17 @@ class StandingInput:
     def _judge(self, index: int, volts: float, *, is_standing: bool) -> Iterator[Finding]:
         if is_standing and self._since is None:
             self._since = index
-            yield self._finding(None, f"stands still at {volts:.0f} V")
+            yield self._finding(None, f"stands still at {volts:.0f} V", "is not seen meanwhile")
         elif not is_standing and self._since is not None:
             duration_s = (index - self._since) / self._rate_hz
-            yield self._finding(duration_s, f"stood still for {duration_s:.1f} s")
+            what = f"stood still for {duration_s:.1f} s"
+            yield self._finding(duration_s, what, "was not seen meanwhile")
             self._since = None
 
-    def _finding(self, duration_s: float | None, what: str) -> Finding:
+    def _finding(self, duration_s: float | None, what: str, unseen: str) -> Finding:
         start_s = (self._since or 0) / self._rate_hz
         text = (
             f"{self._channel}: the input {what}: it is the sensor or the converter, "
-            f"and the supply is not seen meanwhile"
+            f"and the supply {unseen}"
         )
         return Finding(start_s, duration_s, text)
