@@ -372,6 +372,15 @@ def test_what_cannot_be_written_is_no_good_news(place: Place, n_waiting: int, wa
     assert worst_class(place) == "sentence attention"
 
 
+def test_an_open_page_takes_the_answer_anew_when_something_waits(place: Place) -> None:
+    """The script compares this mark; the file of the database does not change on a full disk."""
+    marks = []
+    for snapshot in (plausible_snapshot(), unable_to_store(0), unable_to_store(2)):
+        place.show(snapshot)
+        marks.append(place.ask("/").text.split('data-stamp="', 1)[1].split('"', 1)[0])
+    assert len(set(marks)) == 3
+
+
 def test_what_waits_is_said_beside_what_is_stored(place: Place) -> None:
     place.show(unable_to_store(3, State.WATCHING))
     text = place.text()

@@ -22,7 +22,7 @@ from daemon.page.marks import Marking
 from daemon.page.metrics import metrics_text
 from daemon.page.query import LARGEST_ROW_ID, events_filter, home_query, only_known
 from daemon.page.reading import count_by_kind, event_as_json, take_reading
-from daemon.page.stopped import why_stopped
+from daemon.page.stopped import behind_stamp, why_stopped
 from daemon.page.tally import file_stamp
 from daemon.page.view import build_view
 from daemon.page.words import glued
@@ -113,7 +113,7 @@ class _Page:
             self._template.render(
                 view=build_view(reading, history, curve),
                 query=query,
-                stamp=stamp,
+                stamp=f"{stamp}.{behind_stamp(reading)}",
                 can_mark=self._config.spool is not None,
             )
         )

@@ -15,6 +15,13 @@ def is_behind(reading: Reading) -> bool:
     return snapshot.state.value == NOT_STORING or snapshot.health.n_waiting > 0
 
 
+def behind_stamp(reading: Reading) -> str:
+    """Changes whenever what is to be said of the entries that wait does; empty when none do."""
+    if reading.snapshot is None or not is_behind(reading):
+        return ""
+    return str(reading.snapshot.health.n_waiting)
+
+
 def why_stopped(reading: Reading) -> str | None:
     """Why nothing is measured or kept now; None while all is well."""
     snapshot = reading.snapshot

@@ -244,8 +244,7 @@ def _worst_known(reading: Reading, stored: Sentence) -> Sentence:
         return stored
     n_waiting = snapshot.health.n_waiting
     if n_waiting:
-        entry = "entry waits" if n_waiting == 1 else "entries wait"
-        detail = f"{n_waiting} {entry} to be written: the list below is not complete."
+        detail = f"{waiting_words(n_waiting)} to be written: the list below is not complete."
     else:
         detail = "The database cannot be written: the list below may soon be incomplete."
     if "let go" not in (snapshot.health.last_fault or ""):
