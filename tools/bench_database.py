@@ -5,8 +5,6 @@ from contextlib import closing
 from pathlib import Path
 from sqlite3 import Connection
 
-import numpy as np
-
 from daemon import hash_chain
 from daemon.database_file import open_database
 from daemon.records import (
@@ -15,11 +13,8 @@ from daemon.records import (
     Judgement,
     Kind,
     LevelTime,
-    Trace,
     Verdict,
-    Waveform,
 )
-from daemon.rows import put_trace, put_waveforms
 from daemon.store import RunInfo, Store
 
 APART_S = 30  # between two events: a million are almost a year
@@ -63,19 +58,6 @@ def write_database(path: Path, n_events: int) -> None:
             hash_chain.extend(connection, range(first, last + 1), [])
             connection.execute("COMMIT")
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-
-
-def write_evidence(path: Path, n_events: int, n_samples: int) -> None:
-    """Give the first events a trace and a waveform of so many samples of noise."""
-    volts = np.random.default_rng(1).normal(0, 100, n_samples).astype(np.float32)
-    trace = Trace(np.arange(100.0), volts[:100])
-    with closing(open_database(path)) as connection:
-        for first in range(1, n_events + 1, BATCH):
-            connection.execute("BEGIN IMMEDIATE")
-            for event_id in range(first, min(first + BATCH, n_events + 1)):
-                put_trace(connection, event_id, trace)
-                put_waveforms(connection, event_id, [Waveform(event_id, 16000.0, volts)])
-            connection.execute("COMMIT")
 
 
 def _write_patterns(path: Path, n_events: int) -> None:

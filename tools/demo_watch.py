@@ -52,7 +52,7 @@ class Stretch:
     help="How much of the simulated week is watched.",
 )  # fmt: skip
 def command(folder: Path, hours: float) -> None:
-    """Make a database, a log of failures and a report to look at, in a minute or two.
+    """Make a database, a log of failures and a report to look at, in some minutes.
 
     The site is invented and the supply simulated, but every event is found by the same
     measurement as on a real circuit, at 2 kS/s as fast as this computer can.

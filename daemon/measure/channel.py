@@ -19,7 +19,6 @@ from daemon.measure.spectrum import distortion_pct, harmonic_subgroups, measurab
 Floats = NDArray[np.float64]
 
 FLOOR_SHARE = 0.02  # of the declared peak: less than this is nothing to lock to
-MARGIN_SHARE = 0.002  # of a basic interval: samples kept around it for the transform
 CYCLES_PER_BASIC = {50: 10, 60: 12}  # IEC 61000-4-30: about 200 ms
 
 
