@@ -1,5 +1,8 @@
 """A sensor with a gain of its own before the simulated supply, as a driver for tests."""
 
+import os
+import pty
+import subprocess
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -12,6 +15,7 @@ import yaml
 from drivers import registry
 from drivers.simulated import SimulatedSource
 from drivers.source import Block, SourceInfo
+from tests.whole_material import CHECKOUT, environment
 
 GAIN = 200.0  # mains volts for each volt at the input
 OFFSET_V = 0.012
@@ -69,3 +73,21 @@ def write_bench(folder: Path, magnitude_pct: float = 100.0, **changes: Any) -> P
     path = folder / "site.yaml"
     path.write_text(yaml.safe_dump(raw))
     return path
+
+
+def dialogue(folder: Path, *answers: str) -> tuple[int, str]:
+    """`calibrate` on a real pseudo-terminal, on the simulated driver; its exit and its words."""
+    config = write_bench(folder)
+    config.write_text(config.read_text().replace("name: sensor", "name: simulated"))
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-c", "from tools.cli import main; main(prog_name='halfcycle')",
+               "calibrate", "-c", str(config), "--seconds", "2"]  # fmt: skip
+    with subprocess.Popen(
+        command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        env=environment(), cwd=CHECKOUT,
+    ) as process:  # fmt: skip
+        os.write(ours, "".join(f"{answer}\n" for answer in answers).encode())
+        output, _ = process.communicate(timeout=60)
+    os.close(ours)
+    os.close(theirs)
+    return process.returncode, output

@@ -62,27 +62,23 @@ class Watch:
 
 def memory_kb(pid: int, name: str) -> int:
     """Memory of a process, shared pages by their share (proc(5), smaps_rollup)."""
-    with suppress(OSError):
-        for line in Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines():
-            if line.startswith(name):
-                return int(line.split()[1])
-    return 0
+    return _of_process(pid, "smaps_rollup", name)
 
 
 def highest_rss_kb(pid: int) -> int:
     """The most memory a process has had resident so far (proc(5), VmHWM); 0: it is gone."""
-    with suppress(OSError):
-        for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-            if line.startswith("VmHWM:"):
-                return int(line.split()[1])
-    return 0
+    return _of_process(pid, "status", "VmHWM:")
 
 
 def written_bytes(pid: int) -> int:
     """Bytes that a process caused to be sent to a disk (proc(5), io: write_bytes)."""
+    return _of_process(pid, "io", "write_bytes:")
+
+
+def _of_process(pid: int, file: str, name: str) -> int:
     with suppress(OSError):
-        for line in Path(f"/proc/{pid}/io").read_text().splitlines():
-            if line.startswith("write_bytes:"):
+        for line in Path(f"/proc/{pid}/{file}").read_text().splitlines():
+            if line.startswith(name):
                 return int(line.split()[1])
     return 0
 

@@ -2,11 +2,7 @@
 
 import json
 import math
-import os
-import pty
 import stat
-import subprocess
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -28,8 +24,15 @@ from daemon.calibration import (
 from daemon.calibration_fit import fit_levels, fit_sine, measure_level, scale_doubts
 from daemon.errors import InputError, StoreError
 from daemon.settings import load_settings, settings_snapshot
-from tests.sensor_source import FULL_SCALE_V, GAIN, OFFSET_V, RATE_HZ, register, write_bench
-from tests.whole_material import CHECKOUT, environment
+from tests.sensor_source import (
+    FULL_SCALE_V,
+    GAIN,
+    OFFSET_V,
+    RATE_HZ,
+    dialogue,
+    register,
+    write_bench,
+)
 from tools.cli import main
 
 Floats = NDArray[np.float64]
@@ -347,22 +350,11 @@ def test_a_calibration_that_is_not_there(bench: Path) -> None:
 
 def test_a_terminal_is_asked_step_by_step(tmp_path: Path) -> None:
     """The guide on a real pseudo-terminal, on the simulated driver, whose gain is 1."""
-    config = write_bench(tmp_path)
-    config.write_text(config.read_text().replace("name: sensor", "name: simulated"))
-    answers = ["y", "0.5 % + 0.2 V", "Meter no. 12", "None: simulated", "M. Muster",
-               f"{TRUE_V:.3f}", "n"]  # fmt: skip
-    ours, theirs = pty.openpty()
-    command = [sys.executable, "-c", "from tools.cli import main; main(prog_name='halfcycle')",
-               "calibrate", "-c", str(config), "--seconds", "2"]  # fmt: skip
-    with subprocess.Popen(
-        command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        env=environment(), cwd=CHECKOUT,
-    ) as process:  # fmt: skip
-        os.write(ours, "".join(f"{answer}\n" for answer in answers).encode())
-        output, _ = process.communicate(timeout=60)
-    os.close(ours)
-    os.close(theirs)
-    assert process.returncode == 0, output
+    code, output = dialogue(
+        tmp_path, "y", "0.5 % + 0.2 V", "Meter no. 12", "None: simulated", "M. Muster",
+        f"{TRUE_V:.3f}", "n",
+    )  # fmt: skip
+    assert code == 0, output
     (one,) = load_calibration(tmp_path / "calibration.yaml").channels
     assert one.gain_v_per_v == pytest.approx(1.0, rel=1e-4)
     assert output.index("Mains can kill") < output.index("Is the sensor connected")

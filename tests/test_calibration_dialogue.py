@@ -1,36 +1,14 @@
 """What a person types into the calibration: refused with a sentence, asked again, doubted."""
 
-import os
-import pty
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from daemon.calibration_fit import level_doubts
-from tests.sensor_source import register, write_bench
+from tests.sensor_source import dialogue, register, write_bench
 from tests.test_calibration import SAID, TRUE_V, calibrate, level
-from tests.whole_material import CHECKOUT, environment
 
 YES = ("y", "good", "0.5 % + 0.2 V", "Meter no. 12", "None: simulated", "M. Muster")
-
-
-def dialogue(folder: Path, *answers: str) -> tuple[int, str]:
-    config = write_bench(folder)
-    config.write_text(config.read_text().replace("name: sensor", "name: simulated"))
-    ours, theirs = pty.openpty()
-    command = [sys.executable, "-c", "from tools.cli import main; main(prog_name='halfcycle')",
-               "calibrate", "-c", str(config), "--seconds", "2"]  # fmt: skip
-    with subprocess.Popen(
-        command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        env=environment(), cwd=CHECKOUT,
-    ) as process:  # fmt: skip
-        os.write(ours, "".join(f"{answer}\n" for answer in answers).encode())
-        output, _ = process.communicate(timeout=60)
-    os.close(ours)
-    os.close(theirs)
-    return process.returncode, output
 
 
 def test_no_at_the_first_question_is_said(tmp_path: Path) -> None:
