@@ -6,6 +6,8 @@ from daemon.uncertainty import with_spread
 
 LONGEST_PRECISE_S = 60.0  # beyond it a duration is said in minutes and seconds
 
+MEANT = "within ± the value lies in about 95 % of all cases (k = 2)"
+
 
 def sure_value(row: EventRow) -> str:
     """The value with its uncertainty, where that is known: `161.2 V ± 0.9 V`."""
@@ -40,8 +42,8 @@ def accuracy_remark(row: EventRow) -> str:
     if row.uncertainty is None and row.duration_uncertainty_s is None:
         return f"± not known, without: {without}" if without else ""
     if not without:
-        return "± as about 95 % of all cases lie (k = 2)"
-    return f"± as about 95 % of all cases lie (k = 2); without: {without}"
+        return MEANT
+    return f"{MEANT}; without: {without}"
 
 
 def _duration(lasted_s: float, off_s: float) -> str:
