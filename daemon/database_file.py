@@ -278,14 +278,12 @@ def copy_to(connection: sqlite3.Connection, path: Path) -> None:
     :raises StoreError: it cannot be written there, or something is there.
     :raises sqlite3.DatabaseError: it cannot be read any more, or there is no room.
     """
-    draft = beside(path, ".new")
     try:
-        draft.unlink(missing_ok=True)
-        connection.execute("VACUUM INTO ?", (str(draft),))
-        with draft.open("rb+") as file:
-            os.fsync(file.fileno())
-        os.link(draft, path)  # which, unlike a rename, never replaces anything
-        draft.unlink()
+        with _draft(path) as draft:
+            connection.execute("VACUUM INTO ?", (str(draft),))
+            with draft.open("rb+") as file:
+                os.fsync(file.fileno())
+            os.link(draft, path)  # which, unlike a rename, never replaces anything
         _sync_folder(path)
     except OSError as error:
         raise StoreError(f"{path} cannot be written: {error.strerror}") from error
@@ -303,21 +301,36 @@ def _is_vacant(path: Path) -> bool:
 
 def _create(path: Path) -> None:
     # beside its place, then moved there: a power cut leaves no half-made database behind
-    draft = beside(path, ".new")
     try:
         for ending in ("-wal", "-shm"):  # of a database that is gone: not to be taken for the new
             beside(path, ending).unlink(missing_ok=True)
-        draft.unlink(missing_ok=True)
-        connection = sqlite3.connect(draft, isolation_level=None)
-        try:
-            connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # only possible in an empty file
-            schema.migrate(connection)
-        finally:
-            connection.close()
-        os.replace(draft, path)
+        with _draft(path) as draft:
+            connection = sqlite3.connect(draft, isolation_level=None)
+            try:
+                # only possible in an empty file
+                connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+                schema.migrate(connection)
+            finally:
+                connection.close()
+            os.replace(draft, path)
         _sync_folder(path)
     except OSError as error:
         raise StoreError(f"{path} cannot be made: {error.strerror}") from error
+
+
+@contextmanager
+def _draft(path: Path) -> Iterator[Path]:
+    """Where a file is made before it is moved to `path`; on a full disk nothing of it stays."""
+    draft = beside(path, ".new")
+    parts = draft, beside(draft, "-journal")
+    for part in parts:
+        part.unlink(missing_ok=True)
+    try:
+        yield draft
+    finally:
+        for part in parts:
+            with suppress(OSError):  # what made it fail is told, not this
+                part.unlink(missing_ok=True)
 
 
 def _sync_folder(path: Path) -> None:
