@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
+from daemon.isolation_words import is_unstated
 from daemon.settings import Channel
 from drivers.clock import ManualClock
 from drivers.errors import SourceFailed
@@ -226,21 +227,42 @@ def test_time_zone() -> None:
 
 
 @pytest.mark.parametrize(
-    ("statement", "checked_on", "is_hardware", "grade"),
+    ("said", "checked_on", "is_hardware", "grade"),
     [
-        ("x", date(2026, 3, 1), True, GOOD),
-        ("x", date(2024, 3, 1), True, LOOK),
-        ("x", date(2027, 3, 1), True, LOOK),
+        (("x", "CAT III"), date(2026, 3, 1), True, GOOD),
+        (("x", "CAT III"), date(2024, 3, 1), True, LOOK),
+        (("x", "CAT III"), date(2027, 3, 1), True, LOOK),
+        (("None.", "CAT III"), date(2026, 3, 1), True, NO),
+        (("x", "unknown"), date(2026, 3, 1), True, NO),
         (None, None, True, NO),
         (None, None, False, GOOD),
     ],
 )
 def test_isolation(
-    statement: str | None, checked_on: date | None, is_hardware: bool, grade: Grade
+    said: tuple[str, str] | None, checked_on: date | None, is_hardware: bool, grade: Grade
 ) -> None:
     today = date(2026, 11, 25)
-    found = checks.check_isolation(statement, checked_on, today, is_hardware=is_hardware)
+    found = checks.check_isolation(said, checked_on, today, is_hardware=is_hardware)
     assert found.grade is grade
+
+
+@pytest.mark.parametrize(
+    ("text", "is_none"),
+    [
+        ("...", True),  # as the example has it
+        ("None", True),
+        ("none, a resistive divider", True),
+        ("no isolation at all", True),
+        ("n/a", True),
+        ("?", True),
+        ("Unknown maker", True),
+        ("Nonesuch transformer no. 12, 4 kV", False),
+        ("Norden transformer", False),
+        ("CAT III 300 V", False),
+    ],
+)
+def test_words_that_name_no_isolation(text: str, is_none: bool) -> None:
+    assert is_unstated(text) is is_none
 
 
 INFO = SourceInfo(8000.0, ("a",), 16, 4.0, 4000.0, True, True)
@@ -393,6 +415,15 @@ def test_neutral_to_earth_is_no_line(bench: Path) -> None:
     assert "L1 voltage" in named
     assert "N voltage" not in named
     assert "N calibration" in subjects(result, "look at this")
+
+
+def test_isolation_that_is_none_is_said_plainly(bench: Path) -> None:
+    bench.write_text(bench.read_text().replace("barrier: Transformer", "barrier: none"))
+    result = preflight(bench)
+    assert result.exit_code == 3
+    assert "Isolation" in subjects(result, "will not work")
+    assert "live" in result.stdout
+    assert "to earth" in result.stdout
 
 
 def test_a_device_that_is_not_there(tmp_path: Path) -> None:

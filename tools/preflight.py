@@ -17,12 +17,17 @@ from drivers.source import SourceInfo
 from tools import preflight_checks as checks
 from tools import preflight_facts as facts
 from tools.preflight_checks import Finding, Grade
+from tools.preflight_lines import line_findings
 from tools.sampling import Taken, take
 
 WORDS = {Grade.GOOD: "good", Grade.LOOK: "look at this", Grade.NO: "will not work"}
 EXITS = {Grade.GOOD: 0, Grade.LOOK: 1, Grade.NO: 3}
 SAFETY = (
     "Mains can kill. Nothing here says that a circuit is safe: that is for a qualified electrician."
+)
+EARTHED = (
+    "A cable to a screen, a network or a laptop on its charger may join the extra-low-voltage side "
+    "to earth."
 )
 
 
@@ -49,6 +54,8 @@ def command(config: Path, seconds: float) -> None:
     worst = max(finding.grade for finding in found)
     click.echo(_answer(found, worst))
     click.echo(SAFETY)
+    if find_driver(settings.driver.name).is_hardware:
+        click.echo(EARTHED)
     raise click.exceptions.Exit(EXITS[worst])
 
 
@@ -128,6 +135,7 @@ def _surroundings(settings: Settings, clock: Clock) -> list[Finding]:
         checks.check_card(disk),
         checks.check_power(facts.power_facts()),
         checks.check_temperature(facts.temperature_c()),
+        *line_findings(settings),
         _isolation(settings, clock),
     ]
 
@@ -159,7 +167,7 @@ def _isolation(settings: Settings, clock: Clock) -> Finding:
     isolation = settings.site.isolation
     today = datetime.fromtimestamp(clock.utc_ns() / 1e9, ZoneInfo(settings.site.timezone)).date()
     return checks.check_isolation(
-        f"{isolation.barrier}, {isolation.rating}" if isolation else None,
+        (isolation.barrier, isolation.rating) if isolation else None,
         isolation.checked_on if isolation else None,
         today,
         is_hardware=find_driver(settings.driver.name).is_hardware,

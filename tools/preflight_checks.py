@@ -10,6 +10,7 @@ from datetime import date
 from enum import IntEnum
 
 from daemon.calibration_fit import scale_doubts
+from daemon.isolation_words import UNKNOWN, is_unstated
 
 ROOM_FACTOR = 1.5  # a swell of 150 % must fit
 LEAST_ROOM_FACTOR = 1.2
@@ -306,13 +307,19 @@ def check_timezone(site_offset_s: float, system_offset_s: float, name: str) -> F
 
 
 def check_isolation(
-    statement: str | None, checked_on: date | None, today: date, *, is_hardware: bool
+    said: tuple[str, str] | None, checked_on: date | None, today: date, *, is_hardware: bool
 ) -> Finding:
-    """Whether somebody said what keeps the mains away."""
+    """Whether somebody said what keeps the mains away.
+
+    :param said: barrier and rating as the configuration has them.
+    """
     if not is_hardware:
         return Finding(Grade.GOOD, "Isolation", "no circuit is connected")
-    if statement is None or checked_on is None:
+    if said is None or checked_on is None:
         return Finding(Grade.NO, "Isolation", "site.isolation is missing")
+    statement = ", ".join(said)
+    if any(is_unstated(text) for text in said):
+        return Finding(Grade.NO, "Isolation", f"{statement}: {UNKNOWN}")
     if checked_on > today:
         return Finding(Grade.LOOK, "Isolation", f"checked on {checked_on}, which is to come")
     days = (today - checked_on).days
