@@ -8,7 +8,7 @@ from daemon.calibration_fit import level_doubts
 from tests.sensor_source import dialogue, register, write_bench
 from tests.test_calibration import SAID, TRUE_V, calibrate, level
 
-YES = ("y", "good", "0.5 % + 0.2 V", "Meter no. 12", "None: simulated", "M. Muster")
+YES = ("y", "good", "0.5 % + 0.2 V", " ", "Meter no. 12", "None: simulated", "M. Muster")
 
 
 def test_no_at_the_first_question_is_said(tmp_path: Path) -> None:
@@ -16,6 +16,29 @@ def test_no_at_the_first_question_is_said(tmp_path: Path) -> None:
     assert code == 2
     assert "nothing was measured" in output
     assert "Aborted" not in output
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [
+        ("--reference-accuracy", "good", "'good' cannot be read"),
+        ("--reference-accuracy", "30 %", "is beyond 20 % or 100 V"),
+        ("--reference-id", " ", "' ' is not allowed"),
+        ("--sensor", "a\nb", "is not allowed"),
+        ("--by", "", "'' is not allowed"),
+    ],
+)
+def test_a_wrong_option_is_refused_before_the_first_question(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, option: str, value: str, told: str
+) -> None:
+    """Where a person would be asked; only the terminal itself is not there."""
+    register(monkeypatch)
+    monkeypatch.setattr("tools.calibrate.sys.stdin.isatty", lambda: True, raising=False)
+    result = calibrate(write_bench(tmp_path), option, value)
+    assert result.exit_code == 2
+    assert option in result.stderr
+    assert told in result.stderr
+    assert "Is the sensor connected" not in result.output
 
 
 def test_wrong_answers_are_asked_again_and_contradicting_levels_doubted(tmp_path: Path) -> None:

@@ -15,7 +15,6 @@ import pytest
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
-from daemon.isolation_words import is_unstated
 from daemon.settings import Channel
 from drivers.clock import ManualClock
 from drivers.errors import SourceFailed
@@ -244,25 +243,6 @@ def test_isolation(
     today = date(2026, 11, 25)
     found = checks.check_isolation(said, checked_on, today, is_hardware=is_hardware)
     assert found.grade is grade
-
-
-@pytest.mark.parametrize(
-    ("text", "is_none"),
-    [
-        ("...", True),  # as the example has it
-        ("None", True),
-        ("none, a resistive divider", True),
-        ("no isolation at all", True),
-        ("n/a", True),
-        ("?", True),
-        ("Unknown maker", True),
-        ("Nonesuch transformer no. 12, 4 kV", False),
-        ("Norden transformer", False),
-        ("CAT III 300 V", False),
-    ],
-)
-def test_words_that_name_no_isolation(text: str, is_none: bool) -> None:
-    assert is_unstated(text) is is_none
 
 
 INFO = SourceInfo(8000.0, ("a",), 16, 4.0, 4000.0, True, True)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import click
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from daemon.calibration import (
     Calibration,
@@ -24,6 +24,7 @@ from daemon.calibration import (
 from daemon.calibration_fit import Result, fit_levels, level_doubts, measure_level, scale_doubts
 from daemon.errors import InputError
 from daemon.settings import Channel, Settings, load_settings
+from daemon.yaml_file import Line
 from drivers.clock import Clock, SystemClock
 from drivers.registry import find_driver
 from drivers.source import SourceInfo
@@ -38,8 +39,12 @@ Before anything is touched
   rated, certified isolation. Connecting the sensor and the reference meter to the supply is work
   for a qualified electrician under local rules: this guide does not replace them, and nothing
   here says that a circuit is safe to touch. The meter and its leads need the measurement category
-  of the place. Let everything warm up for half an hour first.
+  of the place: they go on, and come off, while the circuit is dead and secured against return.
+  A cable to a screen, a network or a laptop on its charger may join the extra-low-voltage side to
+  earth: leave it off, or know that the sensor's barrier alone stands between. Let everything warm
+  up for half an hour first.
 """
+_LINE: TypeAdapter[str] = TypeAdapter(Line)
 _ACCURACY = re.compile(
     r"\s*(?:±|\+/-)?\s*(?:(?P<pct>\d+(?:\.\d+)?)\s*%)?\s*\+?\s*(?:(?P<v>\d+(?:\.\d+)?)\s*V)?\s*"
 )
@@ -73,6 +78,18 @@ class Accuracy(click.ParamType[str]):
         except InputError as error:
             self.fail(f"{error}.", param, ctx)
         return str(value)
+
+
+class OneLine(click.ParamType[str]):
+    """A name as the file takes it, refused before anything else is asked."""
+
+    name = "text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        try:
+            return _LINE.validate_python(value)
+        except ValidationError as error:
+            self.fail(f"{_first(error)}.", param, ctx)
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +131,18 @@ def _options(function: Callable[..., None]) -> Callable[..., None]:
         help="What the reference true-rms meter shows now, in volts rms.",
     )  # fmt: skip
     @click.option(
-        "--reference-accuracy", "accuracy", metavar="TEXT",
+        "--reference-accuracy", "accuracy", type=Accuracy(), metavar="TEXT",
         help='What its maker states there, such as "0.5 % + 0.2 V".',
     )  # fmt: skip
-    @click.option("--reference-id", metavar="TEXT", help="Its type and serial number.")
-    @click.option("--sensor", metavar="TEXT", help="The sensor's type and serial number.")
-    @click.option("--by", "made_by", metavar="NAME", help="Who makes the calibration.")
+    @click.option(
+        "--reference-id", type=OneLine(), metavar="TEXT", help="Its type and serial number."
+    )
+    @click.option(
+        "--sensor", type=OneLine(), metavar="TEXT", help="The sensor's type and serial number."
+    )
+    @click.option(
+        "--by", "made_by", type=OneLine(), metavar="NAME", help="Who makes the calibration."
+    )
     @click.option("--add-level", is_flag=True, help="Add to the levels the file already has.")
     @click.option("--even-so", is_flag=True, help="Write although the scale looks wrong.")
     @click.option(
@@ -215,7 +238,7 @@ def _completed(said: Said, *, is_guided: bool) -> Said:
     if missing and not is_guided:
         raise InputError(f"without a terminal to ask on, {', '.join(missing)} must be given")
     answers = {
-        key: click.prompt(question, type=Accuracy() if key == "accuracy" else str)
+        key: click.prompt(question, type=Accuracy() if key == "accuracy" else OneLine())
         if getattr(said, key) is None
         else getattr(said, key)
         for key, (_, question) in asked.items()
@@ -224,18 +247,10 @@ def _completed(said: Said, *, is_guided: bool) -> Said:
 
 
 def _reference(said: Said) -> Reference:
-    try:
-        accuracy_pct, accuracy_v = _accuracy(said.accuracy or "")
-    except InputError as error:
-        raise InputError(f"--reference-accuracy: {error}") from error
-    try:
-        return Reference(
-            identity=said.reference_id or "",
-            accuracy_pct=accuracy_pct,
-            accuracy_v=accuracy_v,
-        )
-    except ValidationError as error:
-        raise InputError(f"--reference-accuracy or --reference-id: {_first(error)}") from error
+    """The meter; its words were checked as they were given."""
+    accuracy_pct, accuracy_v = _accuracy(said.accuracy or "")
+    identity = said.reference_id or ""
+    return Reference(identity=identity, accuracy_pct=accuracy_pct, accuracy_v=accuracy_v)
 
 
 def _accuracy(text: str) -> tuple[float, float]:
@@ -321,26 +336,23 @@ def _entry(
     levels, result = found
     now_s = SystemClock().utc_ns() / 1e9
     sign = -1.0 if bench.channel.gain_v_per_v < 0 else 1.0  # which way round, rms does not tell
-    try:
-        return ChannelCalibration(
-            name=bench.channel.name,
-            input=bench.channel.input,
-            made_utc=datetime.fromtimestamp(int(now_s), UTC),
-            made_by=said.made_by or "",
-            driver=bench.settings.driver.name,
-            sample_rate_hz=info.sample_rate_hz,
-            sensor=said.sensor or "",
-            reference=reference,
-            gain_v_per_v=sign * result.gain_v_per_v,
-            offset_v=result.offset_v,
-            linearity_pct=result.linearity_pct,
-            noise_v=result.noise_v,
-            residual_distortion_pct=result.residual_distortion_pct,
-            effective_bits=result.effective_bits,
-            levels=levels,
-        )
-    except ValidationError as error:
-        raise InputError(f"--by or --sensor: {_first(error)}") from error
+    return ChannelCalibration(
+        name=bench.channel.name,
+        input=bench.channel.input,
+        made_utc=datetime.fromtimestamp(int(now_s), UTC),
+        made_by=said.made_by or "",
+        driver=bench.settings.driver.name,
+        sample_rate_hz=info.sample_rate_hz,
+        sensor=said.sensor or "",
+        reference=reference,
+        gain_v_per_v=sign * result.gain_v_per_v,
+        offset_v=result.offset_v,
+        linearity_pct=result.linearity_pct,
+        noise_v=result.noise_v,
+        residual_distortion_pct=result.residual_distortion_pct,
+        effective_bits=result.effective_bits,
+        levels=levels,
+    )
 
 
 def _say(bench: Bench, entry: ChannelCalibration, result: Result, kept: Path | None) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.archive import Archive, RunRow
+from daemon.isolation_words import UNKNOWN, is_unstated
 from daemon.page.words import plain_words
 from daemon.profiles import Profile, scope_warning
 from daemon.records import LogKind
@@ -33,6 +34,7 @@ METHODS = (
     "Methods follow IEC 61000-4-30; the monitor is not a certified instrument. Figures are "
     "compared with published limits; this proves no conformity.",
 )
+UNWIRED = {"simulated", "recording"}  # drivers with no circuit behind them
 SAFETY = (
     "Mains can kill. Nothing in this report says that a circuit is safe to touch; work on fixed "
     "wiring is for a qualified electrician under local rules."
@@ -98,9 +100,20 @@ def _isolation(isolation: dict[str, object], runs: Sequence[RunRow]) -> str:
         keys = ("barrier", "rating", "checked_by", "checked_on")
         barrier, rating, who, when = (_text(isolation.get(key)) for key in keys)
         return f"{barrier}; {rating}; checked by {who} on {when}"
-    if {run.driver for run in runs} <= {"simulated", "recording"}:
+    if {run.driver for run in runs} <= UNWIRED:
         return f"none: {runs[-1].driver}, nothing was connected"
     return "not stated"
+
+
+def isolation_cautions(archive: Archive) -> list[str]:
+    """What to say first where a circuit was watched through an isolation that nobody could name."""
+    found = []
+    for run in archive.runs():
+        isolation = table_of(table_of(settings_of(archive, run.settings_id), "site"), "isolation")
+        said = (_text(isolation.get(key)) for key in ("barrier", "rating"))
+        if isolation and run.driver not in UNWIRED and any(is_unstated(text) for text in said):
+            found.append(UNKNOWN)
+    return found[:1]
 
 
 def _scaling(settings: dict[str, object]) -> str:

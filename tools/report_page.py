@@ -52,6 +52,7 @@ from tools.report_facts import (
     METHODS,
     SAFETY,
     Compared,
+    isolation_cautions,
     limits_of_sight,
     profile_facts,
     runs_words,
@@ -261,7 +262,8 @@ def _passed_words(found: _Gathered) -> str:
 
 def _cautions(found: _Gathered) -> list[str]:
     chain = found.chain
-    first = [f"edited after the watch: {text}" for text in chain.findings] if chain else []
+    first = isolation_cautions(found.archive)
+    first += [f"edited after the watch: {text}" for text in chain.findings] if chain else []
     first += [found.coverage.basis] if found.coverage.basis else []
     return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]
 
