@@ -237,6 +237,7 @@ class Monitor:
             clock_state=self._sample_clock.state,
             last_fault=self._journal.last_fault,
             n_waiting=self._journal.n_waiting,
+            let_go=self._journal.let_go,
         )
         waves = self._pipeline.latest_waves(SHOWN_CYCLES)
         snapshot = build_snapshot(self._fixed, self._live, waves, progress, state)

@@ -56,6 +56,15 @@ class LetGo:
     events: int = 0
     log_entries: int = 0
 
+    def since(self, before: "LetGo") -> "LetGo":
+        """What came to it after that."""
+        return LetGo(
+            self.waveforms - before.waveforms,
+            self.traces - before.traces,
+            self.events - before.events,
+            self.log_entries - before.log_entries,
+        )
+
     def words(self) -> str:
         """For the log; empty when nothing was let go."""
         counts = [
@@ -75,7 +84,7 @@ class Backlog:
         self._events: dict[int, JudgedEvent] = {}  # by number, in the order they came
         self._log: list[LogEntry] = []
         self._n_bytes = 0
-        self._let_go = LetGo()
+        self._let_go, self._let_go_told = LetGo(), LetGo()
 
     @property
     def n_waiting(self) -> int:
@@ -122,8 +131,18 @@ class Backlog:
 
     def take_let_go(self) -> LetGo:
         """What was let go since this was asked last."""
-        let_go, self._let_go = self._let_go, LetGo()
-        return let_go
+        before, self._let_go_told = self._let_go_told, replace(self._let_go)
+        return self._let_go.since(before)
+
+    @property
+    def let_go_untold(self) -> LetGo:
+        """The same, and it can be asked again."""
+        return self._let_go.since(self._let_go_told)
+
+    @property
+    def let_go_in_all(self) -> LetGo:
+        """Since the beginning."""
+        return replace(self._let_go)
 
     def _shed(self) -> None:
         limits = self._limits

@@ -17,24 +17,16 @@ from daemon.clock import SampleClock, Sleep, TieChange
 from daemon.correction import Correction
 from daemon.daily import DailyStatistics, DayStatistics
 from daemon.errors import StoreError
-from daemon.records import (
-    Event,
-    Finding,
-    Gap,
-    JudgedEvent,
-    LogEntry,
-    LogKind,
-    Output,
-)
+from daemon.records import Event, JudgedEvent, LogEntry, LogKind, Output
 from daemon.rescue import Leftover, write_rescue
 from daemon.rescue_files import rest_words, take_back_all
 from daemon.run_history import absence, boot_id, changes, unseen_before
-from daemon.schema import utc_text
 from daemon.service_log import tell, told
 from daemon.settings import Settings, settings_snapshot
 from daemon.stamping import Stamper, change_words
 from daemon.store import PreviousRun, RunInfo, RunProgress, Store
 from daemon.tolerance import Profile
+from daemon.trouble import Trouble
 from daemon.unwatched import started_words
 from drivers.clock import Clock
 from drivers.source import Block, SourceInfo
@@ -65,15 +57,6 @@ class Account:
     next_index: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class _Trouble:
-    """Since when nothing can be written."""
-
-    since_index: float
-    since_s: float  # on the monotonic clock
-    text: str
-
-
 class Journal:
     """Everything that is written about one run."""
 
@@ -101,7 +84,8 @@ class Journal:
             subject.channels, settings.supply.nominal_v, settings.site.timezone
         )
         self._days: dict[tuple[str, str], DayStatistics] = {}  # changed and not written yet
-        self._trouble: _Trouble | None = None
+        self._trouble: Trouble | None = None
+        self._is_thinned = False
         self._next_write_s = 0.0
         self._next_touch_s = 0.0
         self.account = Account()
@@ -125,6 +109,12 @@ class Journal:
     def n_waiting(self) -> int:
         """Events and log entries that are not written yet."""
         return self._backlog.n_waiting
+
+    @property
+    def let_go(self) -> str:
+        """What this run had no room to keep, in words; empty: nothing was lost."""
+        thinned = "what mattered least (store.keep_mb)" if self._is_thinned else ""
+        return ", ".join(filter(None, [self._backlog.let_go_in_all.words(), thinned]))
 
     @property
     def is_storing(self) -> bool:
@@ -184,8 +174,8 @@ class Journal:
         serious = [one.event.number for one in judged if one.judgement.verdict in SERIOUS]
         self.account.last_serious = max([self.account.last_serious, *serious])
         entries = (
-            [self._unobserved(gap) for gap in out.gaps]
-            + [self._finding(found) for found in out.findings]
+            [self._stamper.unseen(gap) for gap in out.gaps]
+            + [self._stamper.found(found) for found in out.findings]
             + [self._warning(one) for one in judged if is_warned_of(one)]
         )
         self._put(judged, entries)
@@ -259,7 +249,7 @@ class Journal:
         if is_orderly:
             self._store.end_run(self.run_id, until_s, account.measured, account.lost)
 
-    def _save_rest(self, trouble: _Trouble, *, is_orderly: bool) -> NoReturn:
+    def _save_rest(self, trouble: Trouble, *, is_orderly: bool) -> NoReturn:
         n_waiting = self.n_waiting
         self._note_recovery(trouble)
         rest = self._backlog.everything
@@ -295,8 +285,8 @@ class Journal:
         self._write_backlog()
         if self._trouble is not None:
             self._note_recovery(self._trouble)
+            self._trouble = None  # what fails from here on is another
             self._write_backlog()
-            self._trouble = None
         self._correction.go_on()
         if self._correction.rename_days():
             self._days.clear()
@@ -308,6 +298,7 @@ class Journal:
         now_index = self._now_index()
         start_s = now_index / self._subject.info.sample_rate_hz
         if self._store.thin(self._times.utc_s(now_index), start_s):
+            self._is_thinned = True
             self.last_fault = "store.keep_mb is reached: what matters least is let go"
 
     def _write_backlog(self) -> None:
@@ -332,22 +323,22 @@ class Journal:
     def _note_trouble(self, text: str) -> None:
         before = self._trouble
         index = self._now_index() if before is None else before.since_index
-        self._trouble = _Trouble(index, self._now_s() if before is None else before.since_s, text)
-        since = utc_text(self._times.utc_s(index))
-        self.last_fault = f"since {since} nothing can be stored: {text}"
+        since_s = self._now_s() if before is None else before.since_s
+        self._trouble = Trouble(index, since_s, text)
+        let_go = self._backlog.let_go_untold.words()
+        self.last_fault = self._trouble.words(self._times.utc_s(index), let_go)
         if before is None:
             tell(self.last_fault)
 
-    def _note_recovery(self, trouble: _Trouble) -> None:
-        since = utc_text(self._times.utc_s(trouble.since_index))
-        now = utc_text(self._times.utc_s(self._now_index()))
-        let_go = self._backlog.take_let_go().words()
-        text = f"from {since} to {now} nothing could be stored: {trouble.text}; " + (
-            f"there was no room to keep {let_go}" if let_go else "nothing was lost by it"
+    def _note_recovery(self, trouble: Trouble) -> None:
+        since_index, now_index = trouble.since_index, self._now_index()
+        text = self.last_fault = trouble.words_after(
+            self._times.utc_s(since_index),
+            self._times.utc_s(now_index),
+            self._backlog.take_let_go().words(),
         )
-        self.last_fault = text
         duration_s = self._now_s() - trouble.since_s
-        entry = self._stamper.entry(LogKind.FAULT, trouble.since_index, text, duration_s)
+        entry = self._stamper.entry(LogKind.FAULT, since_index, text, duration_s)
         self._backlog.put([], [entry])
 
     def _judged(self, event: Event, at_once: list[Event]) -> JudgedEvent:
@@ -356,23 +347,12 @@ class Journal:
         judged = self._appraiser.appraise(event, together, stamp)
         return self._stamper.judged_again(judged)
 
-    def _finding(self, found: Finding) -> LogEntry:
-        return self._stamper.entry_at(LogKind.FAULT, found.start_s, found.text, found.duration_s)
-
     def _warning(self, judged: JudgedEvent) -> LogEntry:
         """Someone may come to harm: said in the log and on the page, whatever the verdict."""
         event = judged.event
         text = f"look at this at once: {judged.cause} ({event.channel}); {judged.evidence}"
         self.last_fault = text
         return self._stamper.entry_at(LogKind.FAULT, event.start_s, text, event.duration_s)
-
-    def _unobserved(self, gap: Gap) -> LogEntry:
-        return self._stamper.entry(
-            LogKind.UNOBSERVED,
-            gap.first_index,
-            f"{gap.n_samples} samples were not seen: {gap.cause}",
-            gap.n_samples / self._subject.info.sample_rate_hz,
-        )
 
     def _entry(self, kind: LogKind, text: str) -> LogEntry:
         """About this moment, and no particular sample."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from daemon.appraise import Stamp, clock_ppm
 from daemon.clock import STEP_S, SampleClock, Sleep, TieChange
 from daemon.corrections import NewStamp, StampedRow
-from daemon.records import JudgedEvent, LogEntry, LogKind
+from daemon.records import Finding, Gap, JudgedEvent, LogEntry, LogKind
 
 SLEPT = "the computer was suspended, or stood still"
 
@@ -36,6 +36,16 @@ class Stamper:
     ) -> LogEntry:
         """A log entry about that second of the run."""
         return self.entry(kind, start_s * self.sample_rate_hz, text, duration_s)
+
+    def unseen(self, gap: Gap) -> LogEntry:
+        """That these samples are missing."""
+        text = f"{gap.n_samples} samples were not seen: {gap.cause}"
+        duration_s = gap.n_samples / self.sample_rate_hz
+        return self.entry(LogKind.UNOBSERVED, gap.first_index, text, duration_s)
+
+    def found(self, finding: Finding) -> LogEntry:
+        """What measuring found that is no event."""
+        return self.entry_at(LogKind.FAULT, finding.start_s, finding.text, finding.duration_s)
 
     def asleep(self, sleep: Sleep) -> LogEntry:
         """That nothing was seen while the computer slept."""

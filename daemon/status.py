@@ -121,6 +121,7 @@ class HealthStatus:
     temperature_c: Number | None
     last_fault: str | None
     n_waiting: int = 0  # events and log entries that the database has not taken yet
+    let_go: str = ""  # what this run had no room to keep, in words; empty: nothing was lost
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from daemon.backlog import Backlog, Limits
 from daemon.clock import SampleClock
 from daemon.errors import StoreError
 from daemon.journal import Journal, Subject
@@ -34,6 +35,7 @@ class Desk:
         settings = settings_in(folder, {"name": "simulated", "scenario": "none.yaml"})
         self.store = Store(self.path, "UTC")
         self.refusal: str | None = None
+        self.n_more = 0  # writes that go well before the refusal
         self.takes_s = 0.0
         self.n_writes = 0
         self._real = self.store.add
@@ -45,8 +47,9 @@ class Desk:
     def _add(self, *given: Any) -> None:
         self.n_writes += 1
         self.clock.advance_s(self.takes_s)
-        if self.refusal is not None:
+        if self.refusal is not None and self.n_more <= 0:
             raise StoreError(self.refusal)
+        self.n_more -= 1
         self._real(*given)
 
     def put(self, number: int) -> None:
@@ -94,6 +97,31 @@ def test_what_cannot_be_written_waits_and_the_log_says_how_long(desk: Desk) -> N
         f"from {utc_text(since_s)} to {utc_text(since_s + 41)} nothing could be stored: "
         "the disk is full; nothing was lost by it"
     )
+
+
+def test_what_was_let_go_is_never_called_kept(desk: Desk) -> None:
+    """The disk has room for a moment: one transaction goes well, the one that tells of it fails."""
+    journal = desk.journal
+    journal._backlog = Backlog(Limits(events=10))
+    desk.refusal = "the disk is full"
+    for number in range(1, 12):
+        desk.put(number)
+    assert journal.let_go == "2 events"  # down to nine tenths of ten
+    desk.pass_s(1)
+    assert str(journal.last_fault).endswith("the disk is full; there was no room to keep 2 events")
+    desk.n_more = 1
+    desk.pass_s(1)
+    assert (journal.is_storing, journal.n_waiting) == (False, 1)
+    desk.pass_s(3)
+    assert journal.let_go == "2 events"
+    desk.refusal = None
+    desk.pass_s(2)
+    assert (journal.is_storing, journal.let_go) == (True, "2 events")
+    found = rows(desk.path, "SELECT start_s, duration_s, text FROM log WHERE kind = 'fault'")
+    (start_s, lasted_s, first), (next_s, _, second) = found
+    assert first.endswith("there was no room to keep 2 events")
+    assert second.endswith("nothing was lost by it")
+    assert next_s == start_s + lasted_s  # so that both are true
 
 
 def test_it_is_tried_once_a_second_and_not_at_every_block(desk: Desk) -> None:

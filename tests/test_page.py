@@ -391,9 +391,10 @@ def test_what_waits_is_said_beside_what_is_stored(place: Place) -> None:
 
 def test_what_was_let_go_is_not_called_safe(place: Place) -> None:
     full = unable_to_store(9)
-    fault = "store.keep_mb is reached: what matters least is let go"
-    place.show(replace(full, health=replace(full.health, last_fault=fault)))
-    assert "Nothing is lost yet" not in place.text()
+    place.show(replace(full, health=replace(full.health, let_go="waveforms of 3 events")))
+    text = place.text()
+    assert "Nothing is lost yet" not in text
+    assert "There was no room to keep waveforms of 3 events." in text
 
 
 def test_a_fault_is_told_in_local_time(place: Place) -> None:

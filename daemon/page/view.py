@@ -247,8 +247,8 @@ def _worst_known(reading: Reading, stored: Sentence) -> Sentence:
         detail = f"{waiting_words(n_waiting)} to be written: the list below is not complete."
     else:
         detail = "The database cannot be written: the list below may soon be incomplete."
-    if "let go" not in (snapshot.health.last_fault or ""):
-        detail += " Nothing is lost yet."
+    let_go = snapshot.health.let_go
+    detail += f" There was no room to keep {let_go}." if let_go else " Nothing is lost yet."
     level = max(stored.level, Level.ATTENTION, key=lambda one: one.rank)
     if stored.level is Level.GOOD:
         return Sentence(level, "not complete", "No serious event stored so far.", detail)
