@@ -26,6 +26,9 @@ from daemon.thresholds import Disturbance, ThresholdDetector, VoltageLimits
 
 Floats = NDArray[np.float64]
 
+# Of a recording a frame may be 80 s of an event: slid at once, they would need 13 MB beside it.
+SLID_AT_ONCE = 1 << 14
+
 
 @dataclass(slots=True)
 class _Growing:
@@ -169,10 +172,11 @@ class VoltageEvents:
         for grown in self._growing:
             end = grown.now.end_index
             stop = until if end is None else min(until, int(end + period))
-            if stop > grown.slid_until:
-                _, slid = meter.sliding_rms(grown.slid_until, stop, period)
+            while stop > grown.slid_until:
+                here = min(stop, grown.slid_until + SLID_AT_ONCE)
+                _, slid = meter.sliding_rms(grown.slid_until, here, period)
                 grown.levels.feed(100 * slid / self._declared_v)
-                grown.slid_until = stop
+                grown.slid_until = here
 
     def _hand_on(self, history: SampleHistory, *, is_last: bool) -> list[Event]:
         events, still_growing = [], []

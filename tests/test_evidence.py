@@ -1,11 +1,13 @@
 """What is kept with an event: samples and traces, bounded."""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from daemon.evidence import (
     POST_S,
@@ -17,7 +19,9 @@ from daemon.evidence import (
     TraceHistory,
     TraceRecorder,
 )
+from daemon.pipeline import Pipeline, frame_length
 from daemon.records import Event
+from drivers.source import Block
 from tests.signals import envelope, instants, make_setup, run, supply_wave
 
 RATE_HZ = 1000
@@ -148,3 +152,28 @@ def test_a_trace_reaches_a_second_beyond_its_event_whatever_the_frames(frame_s: 
     # A half cycle each end: values come every 10 ms.
     assert first.trace.start_s[0] == pytest.approx(first.start_s - 1, abs=0.011)
     assert first.trace.start_s[-1] == pytest.approx(end_s + 1, abs=0.011)
+
+
+def test_an_event_that_fills_a_long_frame_needs_little_memory_beside_it() -> None:
+    """The frames of a recording are 80 s at 2 kS/s. One-cycle rms at every sample of a frame,
+    all at once, are ten arrays of 1.3 MB; a steady frame needs eight such arrays."""
+    time_s = instants(2000, 340)
+    steady = supply_wave(50 * time_s, 230)
+    dipped = steady * envelope(time_s, [(100, 330, 0.5)])
+    calm, disturbed = (most_beside(volts) for volts in (steady, dipped))
+    assert disturbed < calm + 4e6
+
+
+def most_beside(volts: NDArray[np.float64]) -> int:
+    """Bytes that taking the fourth of some frames of 80 s needed at most, let go of afterwards."""
+    setup = replace(make_setup(2000), frame_s=80.0)
+    pipeline, n = Pipeline(setup), frame_length(setup)
+    for number in range(3):
+        pipeline.feed(
+            Block(number * n, volts[number * n : (number + 1) * n, None].astype(np.float32))
+        )
+    tracemalloc.start()
+    pipeline.feed(Block(3 * n, volts[3 * n : 4 * n, None].astype(np.float32)))
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    return most

@@ -1,5 +1,6 @@
 """Longest time beyond each level: against a count by hand, and dropouts through the pipeline."""
 
+from dataclasses import replace
 from itertools import groupby
 
 import numpy as np
@@ -92,6 +93,19 @@ def test_ten_milliseconds_never_pass_seventy_per_cent(phase: float) -> None:
 def test_twenty_milliseconds_at_60_hz(phase: float) -> None:
     # 1.2 cycles: one-cycle rms of 16.7 ms.
     assert times_of(0.02, phase, 60)[70.0] <= 0.0201
+
+
+def test_no_sample_of_a_long_frame_is_left_out() -> None:
+    """Against plain sums: a minute in one frame is slid in pieces, and each border that lost or
+    repeated a sample would show. One sample for each end of the dip."""
+    rate_hz, n = 2000, 40
+    time_s = instants(rate_hz, 75)
+    volts = supply_wave(50 * time_s + 0.15, 230) * envelope(time_s, [(5, 65, 0.5)])
+    (event,) = run(volts, replace(make_setup(rate_hz), frame_s=80.0)).events
+    sums = np.convolve((volts / 230) ** 2, np.ones(n), "valid") / n
+    below = longest_run((100 * np.sqrt(sums)).tolist(), 70, False)
+    found = {time.level_pct: time.longest_s for time in event.level_times}
+    assert found[70] * rate_hz == pytest.approx(below, abs=2)
 
 
 def test_swells_count_upwards() -> None:
