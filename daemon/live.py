@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from daemon import __version__
 from daemon.plan import ChannelKind, PipelineSetup
-from daemon.records import Output, UnbalanceValue
+from daemon.records import BasicIntervals, Output, UnbalanceValue
 from daemon.ring import RING_S
 from daemon.schema import utc_text
 from daemon.settings import Settings
@@ -72,13 +72,8 @@ class LiveValues:
         for half_cycles in out.half_cycles:
             if len(half_cycles.urms_v):
                 self._urms_v[half_cycles.channel] = float(half_cycles.urms_v[-1])
-        for interval in out.intervals:
-            thd_pct = interval.thd_pct
-            self._thd_pct[interval.channel] = None if np.isnan(thd_pct) else thd_pct
-            self._harmonics[interval.channel] = tuple(np.round(interval.harmonics_pct, 3).tolist())
-            if interval.channel == 0 and not interval.flagged:
-                hz = interval.frequency_hz
-                self._frequency_hz = None if np.isnan(hz) else hz
+        for intervals in out.basic:
+            self._take_intervals(intervals)
         if out.unbalance and not np.isnan(out.unbalance[-1].u2_pct):
             self._unbalance = out.unbalance[-1]
         for event in out.events:
@@ -86,6 +81,16 @@ class LiveValues:
                 self._open[event.number] = (event.channel, event.kind.value)
             else:
                 self._open.pop(event.number, None)
+
+    def _take_intervals(self, intervals: BasicIntervals) -> None:
+        thd_pct = float(intervals.thd_pct[-1])
+        self._thd_pct[intervals.channel] = None if np.isnan(thd_pct) else thd_pct
+        harmonics_pct = np.round(intervals.harmonics_pct[-1], 3)
+        self._harmonics[intervals.channel] = tuple(harmonics_pct.tolist())
+        undisturbed_hz = intervals.frequency_hz[~intervals.flagged]
+        if intervals.channel == 0 and len(undisturbed_hz):
+            hz = float(undisturbed_hz[-1])
+            self._frequency_hz = None if np.isnan(hz) else hz
 
     def channels(self, waves: list[NDArray[np.float64]]) -> tuple[ChannelStatus, ...]:
         """One status for each channel."""

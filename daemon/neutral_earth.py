@@ -9,18 +9,15 @@ from numpy.typing import NDArray
 
 from daemon.evidence import SampleHistory
 from daemon.excursions import Excursion, ExcursionDetector, Reading
-from daemon.flagging import Span, Waiting
+from daemon.flagging import Span, WaitingIntervals
 from daemon.measure.aggregate import ShortAggregates
-from daemon.measure.channel import Measured
+from daemon.measure.channel import Intervals, Measured
 from daemon.measure.grid import SlotSchedule
 from daemon.measure.shared_window import Floats, rms_on_windows, samples_of
 from daemon.measure.spectrum import MAX_ORDER
 from daemon.one_channel import HISTORY_S, newest_upward, newest_wave, scaled
 from daemon.plan import PipelineSetup
-from daemon.records import BasicInterval, Finding, HalfCycles, Output
-
-_NO_HARMONICS = np.full(MAX_ORDER, np.nan)
-_NO_HARMONICS.flags.writeable = False
+from daemon.records import BasicIntervals, Finding, HalfCycles, Output
 
 
 class NeutralEarth:
@@ -31,7 +28,7 @@ class NeutralEarth:
         self._setup = setup
         self._channel = setup.channels[number]
         self._newest_upward: Span | None = None
-        self._waiting: Waiting[BasicInterval] = Waiting()
+        self._waiting = WaitingIntervals()
         self._short = ShortAggregates(setup.supply.declared_v, schedule)
         limit_v = setup.neutral_earth_v
         self._detector = None if limit_v is None else ExcursionDetector(0.0, limit_v)
@@ -53,18 +50,7 @@ class NeutralEarth:
         urms_v = self._rms(crossings.index, crossings.period)
         out.half_cycles.append(HalfCycles(self._number, crossings.index, crossings.period, urms_v))
         interval_v = self._rms(found.start_index, found.end_index - found.start_index)
-        self._waiting.add(
-            [
-                BasicInterval(self._number, start, end, rms_v, hz, np.nan, _NO_HARMONICS, False)
-                for start, end, rms_v, hz in zip(
-                    found.start_index.tolist(),
-                    found.end_index.tolist(),
-                    interval_v.tolist(),
-                    found.frequency_hz.tolist(),
-                    strict=True,
-                )
-            ]
-        )
+        self._waiting.add(self._intervals(found, interval_v))
 
     def release(self, spans: list[Span], seen_until: float, out: Output) -> None:
         """Hand on the intervals of which it is certain by now whether a disturbance touched them.
@@ -72,11 +58,12 @@ class NeutralEarth:
         Those flagged count as well: a fault is when this voltage matters most.
         """
         ready = self._waiting.take(spans, seen_until)
-        out.intervals += ready
-        for interval in ready:
-            for short in self._short.feed(interval):
-                reading = Reading(short.start_index, short.end_index, short.urms_v)
-                out.findings += self._watch(reading)
+        if ready is None:
+            return
+        out.basic.append(ready)
+        for short in self._short.feed(ready):
+            reading = Reading(short.start_index, short.end_index, short.urms_v)
+            out.findings += self._watch(reading)
 
     def finish(self) -> None:
         """The segment is over: of an excursion under way the end will not be known."""
@@ -86,6 +73,20 @@ class NeutralEarth:
     def latest_wave(self, n_cycles: int) -> Floats:
         """The newest whole cycles of the line in V, here; empty before the first."""
         return newest_wave(self._history, self._newest_upward, n_cycles, self._setup.sample_rate_hz)
+
+    def _intervals(self, line: Intervals, urms_v: Floats) -> BasicIntervals:
+        """Of this channel, on the line's windows."""
+        n_intervals = len(urms_v)
+        return BasicIntervals(
+            channel=self._number,
+            start_index=line.start_index,
+            end_index=line.end_index,
+            urms_v=urms_v,
+            frequency_hz=line.frequency_hz,
+            thd_pct=np.full(n_intervals, np.nan),
+            harmonics_pct=np.full((n_intervals, MAX_ORDER), np.nan),
+            flagged=np.zeros(n_intervals, np.bool_),
+        )
 
     def _rms(self, start: Floats, length: Floats) -> Floats:
         if len(start) == 0:

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from daemon.doubt import FrontEnd
 from daemon.evidence import SampleHistory
-from daemon.flagging import Span, Waiting
+from daemon.flagging import Span, WaitingIntervals
 from daemon.measure.aggregate import (
     Aggregate,
     ShortAggregates,
@@ -21,7 +21,7 @@ from daemon.plan import ChannelSetup, PipelineSetup
 from daemon.rapid_change import RapidChangeLimits
 from daemon.rapid_events import RapidEvents
 from daemon.records import (
-    BasicInterval,
+    BasicIntervals,
     HalfCycles,
     Output,
     TenMinuteValue,
@@ -48,7 +48,7 @@ class OneChannel:
         self._channel = setup.channels[number]
         self._numbering = numbering
         self._newest_upward: Span | None = None  # crossing, and its period
-        self._waiting: Waiting[BasicInterval] = Waiting()
+        self._waiting = WaitingIntervals()
         self._voltage_events = VoltageEvents(
             self._channel.name,
             setup.sample_rate_hz,
@@ -125,8 +125,9 @@ class OneChannel:
         :param spans: of all lines.
         :param seen_until: all lines have been measured up to this sample.
         """
-        for interval in self._waiting.take(spans, seen_until):
-            self._use(interval, out)
+        ready = self._waiting.take(spans, seen_until)
+        if ready is not None:
+            self._use(ready, out)
         for pst in self._longer.take_spans(spans):
             out.events += self._slow_events.take_flicker(pst, self._numbering)
         self._longer.release(out)
@@ -152,9 +153,9 @@ class OneChannel:
         self._waiting.add(_basic_intervals(self._number, measured.intervals))
         return measured
 
-    def _use(self, interval: BasicInterval, out: Output) -> None:
-        out.intervals.append(interval)
-        for short in self._longer.take_interval(interval):
+    def _use(self, intervals: BasicIntervals, out: Output) -> None:
+        out.basic.append(intervals)
+        for short in self._longer.take_intervals(intervals):
             out.events += self._slow_events.take_short(short, self._numbering)
 
 
@@ -203,9 +204,10 @@ class _LongerValues:
             self._pst[round(value.start_index)] = value
         return found
 
-    def take_interval(self, interval: BasicInterval) -> list[Aggregate]:
-        self._waiting += self._ten_minute.feed(interval)
-        return self._short.feed(interval)
+    def take_intervals(self, intervals: BasicIntervals) -> list[Aggregate]:
+        """Take the next basic intervals; the 150/180-cycle values they complete."""
+        self._waiting += self._ten_minute.feed(intervals)
+        return self._short.feed(intervals)
 
     def release(self, out: Output) -> None:
         """Hand on ten-minute values that are complete, flicker included, and what they fill."""
@@ -297,17 +299,14 @@ def newest_wave(
     return np.empty(0) if wave is None else wave.volts.astype(np.float64)
 
 
-def _basic_intervals(channel: int, found: Intervals) -> list[BasicInterval]:
-    columns = (
-        found.start_index.tolist(),
-        found.end_index.tolist(),
-        found.urms_v.tolist(),
-        found.frequency_hz.tolist(),
-        found.thd_pct.tolist(),
+def _basic_intervals(channel: int, found: Intervals) -> BasicIntervals:
+    return BasicIntervals(
+        channel,
+        found.start_index,
+        found.end_index,
+        found.urms_v,
+        found.frequency_hz,
+        found.thd_pct,
         found.harmonics_pct,
+        flagged=np.zeros(len(found.start_index), np.bool_),
     )
-    rows = zip(*columns, strict=True)
-    return [
-        BasicInterval(channel, begin, end, urms_v, hz, thd_pct, harmonics_pct, flagged=False)
-        for begin, end, urms_v, hz, thd_pct, harmonics_pct in rows
-    ]

@@ -4,7 +4,8 @@ The time axis is the sample index. A fractional index such as 1234.25 lies betwe
 `start_s` and the like are seconds from the first sample of the run: index / sample rate.
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -79,6 +80,71 @@ class BasicInterval:
     thd_pct: float  # subgroup distortion THDS, orders 2 to 50; NaN without a fundamental
     harmonics_pct: NDArray[np.float64]  # subgroups 1 to 50, in % of the first; NaN: unknown
     flagged: bool  # a dip, swell, interruption or gap touches it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BasicIntervals:
+    """Basic intervals of one channel in order of time: arrays of one length, else as above."""
+
+    channel: int
+    start_index: NDArray[np.float64]
+    end_index: NDArray[np.float64]
+    urms_v: NDArray[np.float64]
+    frequency_hz: NDArray[np.float64]
+    thd_pct: NDArray[np.float64]
+    harmonics_pct: NDArray[np.float64]  # shape (n, 50)
+    flagged: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.start_index)
+
+    def __iter__(self) -> Iterator[BasicInterval]:
+        """One by one."""
+        columns = (
+            self.start_index.tolist(),
+            self.end_index.tolist(),
+            self.urms_v.tolist(),
+            self.frequency_hz.tolist(),
+            self.thd_pct.tolist(),
+            self.harmonics_pct,
+            self.flagged.tolist(),
+        )
+        return (BasicInterval(self.channel, *row) for row in zip(*columns, strict=True))
+
+    def part(self, piece: slice) -> "BasicIntervals":
+        """Some of them."""
+        return BasicIntervals(
+            self.channel,
+            self.start_index[piece],
+            self.end_index[piece],
+            self.urms_v[piece],
+            self.frequency_hz[piece],
+            self.thd_pct[piece],
+            self.harmonics_pct[piece],
+            self.flagged[piece],
+        )
+
+    def then(self, later: "BasicIntervals") -> "BasicIntervals":
+        """These and those after them."""
+        return BasicIntervals(
+            self.channel,
+            np.concatenate([self.start_index, later.start_index]),
+            np.concatenate([self.end_index, later.end_index]),
+            np.concatenate([self.urms_v, later.urms_v]),
+            np.concatenate([self.frequency_hz, later.frequency_hz]),
+            np.concatenate([self.thd_pct, later.thd_pct]),
+            np.concatenate([self.harmonics_pct, later.harmonics_pct]),
+            np.concatenate([self.flagged, later.flagged]),
+        )
+
+    def touched_by(self, spans: list[tuple[float, float]]) -> "BasicIntervals":
+        """The same, flagged where one of these spans of samples touches them."""
+        if not spans:
+            return self
+        flagged = self.flagged.copy()
+        for begins, ends in spans:
+            flagged |= (begins < self.end_index) & (ends > self.start_index)
+        return replace(self, flagged=flagged)
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +293,7 @@ class Output:
     """What one block brought, in order of time for each channel."""
 
     half_cycles: list[HalfCycles] = field(default_factory=list)
-    intervals: list[BasicInterval] = field(default_factory=list)
+    basic: list[BasicIntervals] = field(default_factory=list)
     frequencies: list[TenSecondFrequency] = field(default_factory=list)
     ten_minute: list[TenMinuteValue] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
@@ -236,6 +302,11 @@ class Output:
     unbalance_ten_minute: list[UnbalanceValue] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     two_hour: list[TwoHourValue] = field(default_factory=list)
+
+    @property
+    def intervals(self) -> list[BasicInterval]:
+        """Basic intervals one by one."""
+        return [interval for several in self.basic for interval in several]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from daemon.evidence import SampleHistory
-from daemon.flagging import Span, Waiting
+from daemon.flagging import Span, WaitingUnbalance
 from daemon.measure.channel import Intervals
 from daemon.measure.grid import SlotSchedule
 from daemon.measure.shared_window import Floats, Phasors, fundamental_phasors, samples_of
@@ -36,7 +36,7 @@ class ThreePhase:
         self._supply = setup.supply
         self._rate_hz = setup.sample_rate_hz
         self._numbering = numbering
-        self._waiting: Waiting[UnbalanceValue] = Waiting()
+        self._waiting = WaitingUnbalance()
         self._longer = UnbalanceAggregates(schedule)
         self._events = SlowEvents(
             "-".join(setup.channels[number].name for number in setup.lines),

@@ -16,7 +16,7 @@ from daemon.measure.aggregate import (
     TwoHourAggregates,
 )
 from daemon.measure.flicker import ShortTerm
-from daemon.records import BasicInterval
+from daemon.records import BasicInterval, BasicIntervals
 from tests.signals import slots_from
 
 RATE_HZ = 1000.0
@@ -48,14 +48,28 @@ def run(frequency_hz: float, stop_s: float, first: float = 0.0) -> Iterator[Basi
         n += 1
 
 
+def joined(intervals: Iterable[BasicInterval]) -> BasicIntervals:
+    parts = list(intervals)
+    return BasicIntervals(
+        parts[0].channel,
+        np.array([part.start_index for part in parts]),
+        np.array([part.end_index for part in parts]),
+        np.array([part.urms_v for part in parts]),
+        np.array([part.frequency_hz for part in parts]),
+        np.array([part.thd_pct for part in parts]),
+        np.array([part.harmonics_pct for part in parts]),
+        np.array([part.flagged for part in parts]),
+    )
+
+
 def short_of(intervals: Iterable[BasicInterval], origin: float = 0.0) -> list[Aggregate]:
     slots = ShortAggregates(230, slots_from(origin, RATE_HZ))
-    return [value for each in intervals for value in slots.feed(each)]
+    return slots.feed(joined(intervals))
 
 
 def ten_minute_of(intervals: Iterable[BasicInterval], origin: float = 0.0) -> list[Aggregate]:
     slots = TenMinuteAggregates(230, slots_from(origin, RATE_HZ))
-    return [value for each in intervals for value in slots.feed(each)]
+    return slots.feed(joined(intervals))
 
 
 @pytest.mark.parametrize(("frequency_hz", "n_values"), [(50.0, 3000), (49.5, 2970), (50.2, 3012)])
@@ -146,8 +160,8 @@ def test_under_and_over_deviation() -> None:
     # slot here that lasts as long as they do.
     slots = TenMinuteAggregates(230, slots_from(0, 1.0))
     for n, volts in enumerate([230.0, 225.0, 240.0, 235.0]):
-        assert slots.feed(interval(150.0 * n, volts, 150.0)) == []
-    (found,) = slots.feed(interval(600.0, 230, 150.0))
+        assert slots.feed(joined([interval(150.0 * n, volts, 150.0)])) == []
+    (found,) = slots.feed(joined([interval(600.0, 230, 150.0)]))
     assert found.under_pct == pytest.approx(0.53902, abs=5e-6)
     assert found.over_pct == pytest.approx(1.64642, abs=5e-6)
 
@@ -172,9 +186,9 @@ def test_a_flagged_value_is_kept() -> None:
 def test_restart_drops_what_was_under_way() -> None:
     slots = ShortAggregates(230, slots_from(0, RATE_HZ))
     for n in range(10):
-        slots.feed(interval(200.0 * n))
+        slots.feed(joined([interval(200.0 * n)]))
     slots.restart()
-    found = [value for n in range(15) for value in slots.feed(interval(9000.0 + 200 * n))]
+    found = slots.feed(joined(interval(9000.0 + 200 * n) for n in range(15)))
     assert [(value.start_index, value.n_values) for value in found] == [(9000, 15)]
 
 

@@ -22,7 +22,7 @@ from daemon.measure.channel import ChannelMeter, Supply
 from daemon.measure.grid import Slot, SlotGrid, SlotSchedule
 from daemon.pipeline import Pipeline
 from daemon.plan import ChannelKind, ChannelSetup, PipelineSetup
-from daemon.records import BasicInterval, Output
+from daemon.records import BasicIntervals, Output
 from daemon.slow_events import SlowLimits
 from drivers.source import Block
 from tests.signals import blocks, envelope, flat, instants, make_setup, slots_from, supply_wave
@@ -251,9 +251,12 @@ def test_every_ten_minutes_of_a_steady_supply_has_the_same_number_of_intervals()
     wave, counts = supply_wave(49.99 * instants(RATE_HZ, 190), 230), []
     for start in range(0, len(wave), RATE_HZ):
         found = meter.feed(wave[start : start + RATE_HZ]).intervals
-        for begins, ends in zip(found.start_index.tolist(), found.end_index.tolist(), strict=True):
-            part = BasicInterval(0, begins, ends, 230, 50, 0, np.zeros(50), False)
-            counts += [(value.n_values, value.flagged) for value in tens.feed(part)]
+        n = len(found.start_index)
+        volts, shares = np.full(n, 230.0), np.zeros((n, 50))
+        parts = BasicIntervals(
+            0, found.start_index, found.end_index, volts, volts, 0 * volts, shares, volts < 0
+        )
+        counts += [(value.n_values, value.flagged) for value in tens.feed(parts)]
     assert counts == [(300, False)] * 3
 
 

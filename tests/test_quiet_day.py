@@ -118,7 +118,7 @@ def test_a_quiet_day_gives_no_event(rate_hz: int, declared_v: float, nominal_hz:
     assert [value.start_index for value in found.ten_minute] == [
         600 * rate_hz * number for number in range(143)
     ]
-    assert found.intervals == []  # none was flagged
+    assert found.basic == []  # none was flagged
     assert not any(value.flagged for value in found.frequencies)
     # The flickermeter leaves out its first 12 s, 2 % of the first ten minutes: seen in part.
     assert [value.flagged for value in found.ten_minute] == [True] + [False] * 142
@@ -143,4 +143,4 @@ def gather(out: Output, found: Output) -> None:
     found.events += out.events
     found.frequencies += out.frequencies
     found.ten_minute += out.ten_minute
-    found.intervals += [interval for interval in out.intervals if interval.flagged]
+    found.basic += [intervals for intervals in out.basic if intervals.flagged.any()]

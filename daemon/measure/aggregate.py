@@ -7,20 +7,20 @@ slot in which it begins, so the one running at a tick counts for the old slot. A
 overlaps it. What is flagged flags all that it is part of, and so does a slot seen only in part.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daemon.measure.flicker import ShortTerm, long_term
-from daemon.measure.grid import TEN_MINUTES_S, TWO_HOURS_S, Slot, SlotSchedule
-from daemon.records import BasicInterval
+from daemon.measure.grid import TEN_MINUTES_S, TOUCH, TWO_HOURS_S, Slot, SlotSchedule
+from daemon.records import BasicIntervals
 
 Floats = NDArray[np.float64]
 
 INTERVALS_PER_SHORT = 15  # 150 cycles at 50 Hz, 180 at 60 Hz
 TEN_MINUTES_PER_TWO_HOURS = 12
-SUMMED_AT_ONCE = 15  # parts: one by one, calling numpy takes longer than what it does
 N_PARTS = 54  # voltage, under, over, distortion, harmonics 1 to 50
 FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
 
@@ -42,75 +42,69 @@ class Aggregate:
     plt: float | None = None  # of two hours whose twelve Pst are known
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Parts:
+    """What longer intervals are made of, one row for each part."""
+
+    start_index: Floats
+    end_index: Floats
+    flagged: NDArray[np.bool_]
+    # V^2: voltage, and what lies under and over the declared one; %^2: the rest. Unknown is 0.
+    squares: Floats
+    is_known: NDArray[np.bool_]
+
+    @classmethod
+    def of_intervals(cls, intervals: BasicIntervals, declared_v: float) -> "_Parts":
+        urms_v = intervals.urms_v
+        low_v, high_v = np.minimum(urms_v, declared_v), np.maximum(urms_v, declared_v)
+        heads = np.array([urms_v, low_v, high_v, intervals.thd_pct]).T
+        values = np.concatenate([heads, intervals.harmonics_pct], axis=1)
+        return cls._of(intervals.start_index, intervals.end_index, intervals.flagged, values)
+
+    @classmethod
+    def of_value(cls, value: Aggregate, declared_v: float) -> "_Parts":
+        low_v = declared_v * (1 - value.under_pct / 100)
+        high_v = declared_v * (1 + value.over_pct / 100)
+        row = np.array([[value.urms_v, low_v, high_v, value.thd_pct, *value.harmonics_pct]])
+        start, end = np.array([value.start_index]), np.array([value.end_index])
+        return cls._of(start, end, np.array([value.flagged]), row)
+
+    @classmethod
+    def _of(cls, start: Floats, end: Floats, flagged: NDArray[np.bool_], row: Floats) -> "_Parts":
+        squares = row * row
+        is_unknown = np.isnan(squares)
+        squares[is_unknown] = 0.0
+        return cls(start, end, flagged, squares, ~is_unknown)
+
+
 class _Sums:
     """Means of squares of one interval under way."""
 
     def __init__(self, declared_v: float, start_index: float) -> None:
         self._declared_v = declared_v
         self.start_index = start_index
-        self._n_summed = 0
-        self._parts: list[BasicInterval | Aggregate] = []  # not summed yet
-        self._seen = 0.0  # samples
-        self._end_index = start_index  # of the latest part
+        self.end_index = start_index  # of the latest part
+        self.n = 0  # parts so far
+        self.seen = 0.0  # samples in them
         self._is_flagged = False
-        # V^2: voltage, and what lies under and over the declared one; %^2: the rest.
         self._sums = np.zeros(N_PARTS)
         self._n_known = np.zeros(N_PARTS)
 
-    @property
-    def n(self) -> int:
-        """Parts so far."""
-        return self._n_summed + len(self._parts)
-
-    @property
-    def seen(self) -> float:
-        """Samples in them."""
-        self._sum_up()
-        return self._seen
-
-    @property
-    def end_index(self) -> float:
-        """Of the latest part."""
-        return self._parts[-1].end_index if self._parts else self._end_index
-
-    def add(self, part: BasicInterval | Aggregate) -> None:
-        """Take the next part."""
-        self._parts.append(part)
-        if len(self._parts) == SUMMED_AT_ONCE:
-            self._sum_up()
+    def add(self, parts: _Parts, piece: slice) -> None:
+        """Take some more parts, at least one."""
+        ends = parts.end_index[piece]
+        self._sums += parts.squares[piece].sum(axis=0)
+        self._n_known += parts.is_known[piece].sum(axis=0)
+        self.n += len(ends)
+        self.seen += float((ends - parts.start_index[piece]).sum())
+        self.end_index = float(ends[-1])
+        self._is_flagged |= bool(parts.flagged[piece].any())
 
     def flag(self) -> None:
         """Something else than a part has flagged it."""
         self._is_flagged = True
 
-    def _sum_up(self) -> None:
-        parts, self._parts = self._parts, []
-        if not parts:
-            return
-        heads = [self._head(part) for part in parts]
-        squares = np.concatenate([heads, [part.harmonics_pct for part in parts]], axis=1)
-        np.multiply(squares, squares, out=squares)
-        is_unknown = np.isnan(squares)
-        squares[is_unknown] = 0.0
-        self._sums += squares.sum(axis=0)
-        self._n_known += len(squares) - is_unknown.sum(axis=0)
-        self._n_summed += len(parts)
-        self._seen += sum(part.end_index - part.start_index for part in parts)
-        self._end_index = parts[-1].end_index
-        self._is_flagged |= any(part.flagged for part in parts)
-
-    def _head(self, part: BasicInterval | Aggregate) -> tuple[float, float, float, float]:
-        """Voltage, the same but at most and at least the declared one, distortion."""
-        if isinstance(part, Aggregate):
-            low_v = self._declared_v * (1 - part.under_pct / 100)
-            high_v = self._declared_v * (1 + part.over_pct / 100)
-        else:
-            low_v = min(part.urms_v, self._declared_v)
-            high_v = max(part.urms_v, self._declared_v)
-        return part.urms_v, low_v, high_v, part.thd_pct
-
     def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
-        self._sum_up()
         unknown = np.full(N_PARTS, np.nan)
         mean = np.divide(self._sums, self._n_known, where=self._n_known > 0, out=unknown)
         means = np.sqrt(mean)
@@ -138,19 +132,35 @@ class ShortAggregates:
         self._slot_start: float | None = None
         self._open: list[_Sums] = []  # two around a tick, else one
 
-    def feed(self, interval: BasicInterval) -> list[Aggregate]:
-        """Take the next basic interval; give the value it completes."""
-        slot_start = self._schedule.slot_at(interval.start_index, TEN_MINUTES_S).start_index
-        if slot_start != self._slot_start or not self._open:
-            self._open.append(_Sums(self._declared_v, interval.start_index))
-        self._slot_start = slot_start
+    def feed(self, intervals: BasicIntervals) -> list[Aggregate]:
+        """Take the next basic intervals; give the values they complete."""
+        parts = _Parts.of_intervals(intervals, self._declared_v)
+        values = []
+        for slot, piece in _by_slot(self._schedule, parts.start_index):
+            if slot.start_index != self._slot_start:
+                self._begin(parts, piece.start)
+            self._slot_start = slot.start_index
+            at = piece.start
+            while at < piece.stop:
+                if not self._open:
+                    self._begin(parts, at)
+                room = INTERVALS_PER_SHORT - self._open[0].n  # the first one has the most
+                some = slice(at, min(piece.stop, at + room))
+                values += self._add(parts, some, intervals.channel)
+                at = some.stop
+        return values
+
+    def _begin(self, parts: _Parts, at: int) -> None:
+        self._open.append(_Sums(self._declared_v, float(parts.start_index[at])))
+
+    def _add(self, parts: _Parts, some: slice, channel: int) -> list[Aggregate]:
         for sums in self._open:
-            sums.add(interval)
-        if self._open[0].n < INTERVALS_PER_SHORT:  # the first one has the most
+            sums.add(parts, some)
+        first = self._open[0]
+        if first.n < INTERVALS_PER_SHORT:
             return []
-        full = [sums for sums in self._open if sums.n == INTERVALS_PER_SHORT]
-        self._open = [sums for sums in self._open if sums.n < INTERVALS_PER_SHORT]
-        return [sums.value(interval.channel, sums.end_index, is_whole=True) for sums in full]
+        self._open.remove(first)
+        return [first.value(channel, first.end_index, is_whole=True)]
 
     def restart(self) -> None:
         """Samples were lost: what was under way has no end."""
@@ -166,15 +176,16 @@ class TenMinuteAggregates:
         self._open: _Sums | None = None
         self._inside_index = 0.0  # some sample of the slot under way
 
-    def feed(self, interval: BasicInterval) -> list[Aggregate]:
-        """Take the next interval; give the slot before it when it is the first of another."""
-        start = self._schedule.slot_at(interval.start_index, TEN_MINUTES_S).start_index
+    def feed(self, intervals: BasicIntervals) -> list[Aggregate]:
+        """Take the next intervals; give each slot before one of which they have the first."""
+        parts = _Parts.of_intervals(intervals, self._declared_v)
         done = []
-        if self._open is None or start != self._open.start_index:
-            done = self._close(interval.channel)
-            self._open = _Sums(self._declared_v, start)
-            self._inside_index = interval.start_index
-        self._open.add(interval)
+        for slot, piece in _by_slot(self._schedule, parts.start_index):
+            if self._open is None or slot.start_index != self._open.start_index:
+                done += self._close(intervals.channel)
+                self._open = _Sums(self._declared_v, slot.start_index)
+                self._inside_index = float(parts.start_index[piece.start])
+            self._open.add(parts, piece)
         return done
 
     def _close(self, channel: int) -> list[Aggregate]:
@@ -207,7 +218,7 @@ class TwoHourAggregates:
         if self._open is None:
             self._open = _Sums(self._declared_v, slot.start_index)
         self._inside_index = value.end_index - 1
-        self._open.add(value)
+        self._open.add(_Parts.of_value(value, self._declared_v), slice(None))
         if pst is not None:
             self._pst.append(pst.pst)
             if pst.flagged:
@@ -230,3 +241,14 @@ class TwoHourAggregates:
 def is_whole(slot: Slot, seen: float) -> bool:
     """Whether a slot was seen from end to end, but for a hundredth, by this clock."""
     return not slot.is_cut and seen >= FULL_SHARE * (slot.end_index - slot.start_index)
+
+
+def _by_slot(schedule: SlotSchedule, start_index: Floats) -> Iterator[tuple[Slot, slice]]:
+    """The ten-minute slots in which intervals begin, each with the intervals that do."""
+    first = 0
+    while first < len(start_index):
+        slot = schedule.slot_at(float(start_index[first]), TEN_MINUTES_S)
+        later = start_index[first + 1 :] + TOUCH
+        stop = first + 1 + int(np.searchsorted(later, slot.end_index))
+        yield slot, slice(first, stop)
+        first = stop
