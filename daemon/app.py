@@ -18,7 +18,8 @@ from daemon.pipeline import Pipeline
 from daemon.profiles import find_profile, scope_warning, user_profile_dir
 from daemon.records import LogKind, Output
 from daemon.rescue_files import rescue_places
-from daemon.runtime import PageProcess, claim_database, runtime_folder
+from daemon.runtime import PageProcess, claim_database
+from daemon.runtime_folder import open_runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
 from daemon.slot_clock import SlotClock
@@ -98,9 +99,11 @@ class Monitor:
             self._fixed = Fixed(settings, self._info, setup, profile.title, warning)
             channels = tuple(channel.name for channel in setup.channels)
             subject = Subject(settings, self._info, channels, profile)
+            self._runtime = open_runtime_folder(settings.store.path, os.environ)
+            undo.callback(self._runtime.close)
+            self._folder = self._runtime.path
             keep_bytes = settings.store.keep_mb * 1_000_000
             store = Store(settings.store.path, settings.site.timezone, keep_bytes)
-            self._folder = runtime_folder(settings.store.path, os.environ)
             places = rescue_places(settings.store.path, self._folder)
             self._journal = Journal(store, clock, self._sample_clock, subject, places)
             undo.callback(self._journal.close)
@@ -240,6 +243,7 @@ class Monitor:
             let_go=self._journal.let_go,
         )
         waves = self._pipeline.latest_waves(SHOWN_CYCLES)
+        self._live.take_waiting(self._pipeline.waiting_rms())
         snapshot = build_snapshot(self._fixed, self._live, waves, progress, state)
         try:
             write_snapshot(self._folder / SNAPSHOT_NAME, snapshot)
@@ -259,6 +263,7 @@ class Monitor:
             self._journal.close()
             if self._page is not None:
                 self._page.close()
+            self._runtime.close()
             self._claim.close()
 
 

@@ -1,13 +1,10 @@
-"""Around the monitor: its claim to a database, the folder where it meets its page, the page."""
+"""Around the monitor: its claim to a database, and its page."""
 
 import fcntl
-import hashlib
 import os
 import socket
 import subprocess
 import sys
-import tempfile
-from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
@@ -15,22 +12,6 @@ from daemon.errors import InputError
 from daemon.settings import Page
 
 END_TIMEOUT_S = 5.0
-
-
-def runtime_folder(database: Path, environment: Mapping[str, str]) -> Path:
-    """The folder for this database's snapshot; made if need be, readable by its owner only.
-
-    systemd's runtime directory where there is one, else a folder of the user's on a memory disk.
-    """
-    given = environment.get("RUNTIME_DIRECTORY")
-    if given:
-        return Path(given.split(":")[0])
-    memory_disk = Path("/dev/shm")
-    base = memory_disk if os.access(memory_disk, os.W_OK) else Path(tempfile.gettempdir())
-    mark = hashlib.sha256(str(database.resolve()).encode()).hexdigest()[:12]
-    folder = base / f"halfcycle-{os.getuid()}-{mark}"
-    folder.mkdir(mode=0o700, exist_ok=True)
-    return folder
 
 
 class Claim:

@@ -8,7 +8,7 @@ import click
 from daemon.archive import Archive, open_archive
 from daemon.errors import InputError
 from daemon.page.reading import take_reading
-from daemon.runtime import runtime_folder
+from daemon.runtime_folder import runtime_folder
 from daemon.spool import LONGEST_NOTE, SPOOL_NAME, Mark, plain_note, write_mark
 from drivers.clock import Clock, SystemClock
 

@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from daemon.errors import InputError
-from daemon.runtime import runtime_folder, with_usable_port
+from daemon.runtime import with_usable_port
+from daemon.runtime_folder import runtime_folder
 from daemon.settings import Page, load_settings
 
 SNAPSHOT_NAME = "status.json"  # the monitor's, in the folder both of them know
