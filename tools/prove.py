@@ -7,19 +7,19 @@ what was lost. What was skipped has a row too: it is not proved.
 
 import json
 import os
-import subprocess
 import sys
 import tempfile
-import xml.etree.ElementTree as ET
 from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path
 
 import click
 
+from tools.prove_runs import Case, Outcome, Part, run_parts
 from tools.text import table
 
 CHECKOUT = Path(__file__).resolve().parent.parent
+SOAK = "tests/test_soak*.py"
 SCENARIOS = {
     "tests/test_survival*.py": "faults of disk, power and processor",
     "tests/test_retention*.py": "a database that may not grow",
@@ -34,11 +34,12 @@ SCENARIOS = {
     "tests/test_rescue*.py": "database damaged",
     "tests/test_quiet_day*.py": "a quiet day",
     "tests/test_week*.py": "the simulated week",
-    "tests/test_soak*.py": "the soak at real time",
+    SOAK: "the soak at real time",
 }
 QUICK_MIN = 2.0
 FAULTS_MIN = 20.0  # what survival and retention take on two processors that do nothing else
 MINUTES_AN_HOUR = 0.2  # of simulated time
+BESIDE_MIN = 5.0  # what runs side by side takes longer
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,19 +56,6 @@ class Row:
         if self.is_skipped:
             return "not run"
         return "fails" if self.lost else "holds"
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One test as pytest reports it."""
-
-    file: str  # tests/test_x.py
-    name: str
-    outcome: str  # passed, failed, skipped
-
-    @property
-    def test_id(self) -> str:
-        return f"{self.file}::{self.name}"
 
 
 @click.command()
@@ -87,30 +75,28 @@ class Case:
     help="How long the soak at real time lasts, in hours.",
 )
 def main(quick: bool, hours: float, soak_hours: float) -> None:
-    """Run every fault scenario and print a table; ends with 1 when one of them does not hold."""
+    """Run every fault scenario and print a table; ends with 1 when one of them does not hold.
+
+    While they run, a line each minute says how far they are.
+    """
     click.echo(estimate(quick, hours, soak_hours))
+    environment = {
+        **os.environ,
+        "HALFCYCLE_WEEK_HOURS": f"{hours:g}",
+        "HALFCYCLE_SOAK_HOURS": f"{soak_hours:g}",
+        "PYTHONPATH": str(CHECKOUT),
+    }
+    os.chdir(CHECKOUT)
+    marker = "not soak" if quick else "soak or not soak"
     with tempfile.TemporaryDirectory() as folder:
-        notes, report = Path(folder) / "proof.jsonl", Path(folder) / "report.xml"
-        notes.touch()
-        command = [sys.executable, "-m", "pytest", *scenario_files(CHECKOUT), "-q", "-rf"]
-        command += ["--no-header", f"--junitxml={report}", "-o", "junit_family=xunit2"]
-        command += ["-m", "not soak" if quick else "soak or not soak"]
-        environment = {
-            **os.environ,
-            "HALFCYCLE_PROOF": str(notes),
-            "HALFCYCLE_WEEK_HOURS": f"{hours:g}",
-            "HALFCYCLE_SOAK_HOURS": f"{soak_hours:g}",
-            "PYTHONPATH": str(CHECKOUT),
-        }
-        done = subprocess.run(command, cwd=CHECKOUT, env=environment, check=False)
-        text = notes.read_text(encoding="utf-8")
-        rows = read_rows(text)
-        if report.exists():
-            rows += rows_without_notes(cases(report), noted_tests(text))
-    click.echo("\n".join(proof_table(rows)))
-    if done.returncode not in (0, 1):
-        click.echo(f"The tests broke off with status {done.returncode}: rows are missing.")
-    if done.returncode or not rows or any(row.verdict != "holds" for row in rows):
+        outcomes = run_parts(parts(CHECKOUT, quick), Path(folder), marker, environment)
+    rows = joined_rows(outcomes)
+    click.echo("\n".join([*(one.trouble for one in outcomes if one.trouble), *proof_table(rows)]))
+    for one in outcomes:
+        if not one.is_whole:
+            click.echo(f"The tests broke off with status {one.status}: rows are missing.")
+    is_good = rows and all(row.verdict == "holds" for row in rows)
+    if not is_good or any(one.status for one in outcomes):
         sys.exit(1)
 
 
@@ -119,12 +105,29 @@ def estimate(quick: bool, hours: float, soak_hours: float) -> str:
     if quick:
         return f"About {QUICK_MIN:.0f} minutes."
     week_min, soak_min = hours * MINUTES_AN_HOUR, soak_hours * 60
-    total_min = FAULTS_MIN + week_min + soak_min
+    total_min = max(FAULTS_MIN + week_min, soak_min) + BESIDE_MIN
     return (
         f"About {total_min:.0f} minutes on two processors that do nothing else: faults "
-        f"{FAULTS_MIN:.0f}, {hours:g} simulated hours {week_min:.0f}, soak at real time "
-        f"{soak_min:.0f}."
+        f"{FAULTS_MIN:.0f} and then {hours:g} simulated hours {week_min:.0f}; beside them the soak "
+        f"at real time {soak_min:.0f}."
     )
+
+
+def parts(checkout: Path, quick: bool) -> list[Part]:
+    """What runs side by side: the soak at real time mostly sleeps."""
+    files = scenario_files(checkout)
+    soak = tuple(file for file in files if fnmatch(file, SOAK))
+    if quick or not soak:
+        return [Part("tests", tuple(files))]
+    others = tuple(file for file in files if file not in soak)
+    return [Part("faults and week", others), Part("soak", soak)]
+
+
+def joined_rows(outcomes: list[Outcome]) -> list[Row]:
+    """One table of all parts: the rows noted, then those of tests that noted nothing."""
+    text = "".join(one.notes for one in outcomes)
+    found = [case for one in outcomes for case in one.cases]
+    return read_rows(text) + rows_without_notes(found, noted_tests(text))
 
 
 def scenario_files(checkout: Path) -> list[str]:
@@ -153,20 +156,6 @@ def read_rows(text: str) -> list[Row]:
 def noted_tests(text: str) -> set[str]:
     """The tests that noted a row of their own."""
     return {json.loads(line).get("test", "") for line in text.splitlines()}
-
-
-def cases(report: Path) -> list[Case]:
-    """What pytest reported of each test (JUnit XML, xunit2)."""
-    found = []
-    for case in ET.parse(report).iter("testcase"):
-        file = case.get("classname", "").replace(".", "/") + ".py"
-        outcome = "passed"
-        if case.find("skipped") is not None:
-            outcome = "skipped"
-        if case.find("failure") is not None or case.find("error") is not None:
-            outcome = "failed"
-        found.append(Case(file, case.get("name", ""), outcome))
-    return found
 
 
 def rows_without_notes(tests: list[Case], noted: set[str]) -> list[Row]:
