@@ -57,8 +57,8 @@ def resolution(sample_rate_hz: float) -> Resolution:
     narrowest_s = NARROWEST_SAMPLES / sample_rate_hz
     full_from_s = 0.5 / FULL_LOSS / sample_rate_hz
     text = (
-        f"At {sample_rate_hz / 1000:g} kS/s oscillations up to {_kilohertz(full_to_hz)} are read "
-        f"within 5 %, up to {_kilohertz(usable_to_hz)} within 10 %; impulses from "
+        f"At {sample_rate_hz / 1000:g} kS/s oscillations up to {_frequency(full_to_hz)} are read "
+        f"within 5 %, up to {_frequency(usable_to_hz)} within 10 %; impulses from "
         f"{_time(full_from_s)} wide on within 5 %. Impulses narrower than {_time(narrowest_s)} may "
         "be missed, and their size is not known. Nothing is claimed about impulses of a "
         "microsecond or less; the sensor and the converter's filter can take off more."
@@ -66,8 +66,10 @@ def resolution(sample_rate_hz: float) -> Resolution:
     return Resolution(sample_rate_hz, full_to_hz, usable_to_hz, narrowest_s, full_from_s, text)
 
 
-def _kilohertz(frequency_hz: float) -> str:
+def _frequency(frequency_hz: float) -> str:
     # Rounded down: a limit must not promise more than it holds.
+    if frequency_hz < 1000:
+        return f"{math.floor(frequency_hz / 10) * 10:g} Hz"
     return f"{math.floor(frequency_hz / 100) / 10:g} kHz"
 
 

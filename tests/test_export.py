@@ -7,7 +7,7 @@ import sqlite3
 import subprocess
 import sys
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, datetime
 from pathlib import Path
 
 import comtrade
@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from daemon.archive import EventFilter, open_archive
+from daemon.archive import JSON_KEYS, EventFilter, open_archive
 from daemon.comtrade_writer import Channel, DataType, Flavour, Record, Revision, comtrade_files
 from daemon.store import Store
 from tests.after_watch_material import RATE_HZ, RUN_UTC_S, fill, run, seen_dip, sine
@@ -163,6 +163,25 @@ def test_tables_are_read_back(path: Path, tmp_path: Path) -> None:
     connection.close()
 
 
+def test_the_table_says_what_a_reader_needs_besides(path: Path, tmp_path: Path) -> None:
+    connection = sqlite3.connect(path)
+    connection.execute(
+        "UPDATE event SET uncertainty = 0.9, duration_uncertainty_s = 0.02, "
+        "cause = 'probable: a motor that started', evidence = 'it rose slowly' WHERE id = 2"
+    )
+    connection.commit()
+    connection.close()
+    assert run("export", path, "-o", tmp_path / "out", "--format", "csv").exit_code == 0
+    text = (tmp_path / "out" / "events.csv").read_text()
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert text.startswith(",".join(JSON_KEYS) + ",start_local,uncertainty,")
+    assert (rows[1]["uncertainty"], rows[1]["duration_uncertainty_s"]) == ("0.9", "0.02")
+    assert rows[1]["cause"] == "probable: a motor that started"
+    assert (rows[0]["cause"], rows[1]["evidence"]) == ("", "it rose slowly")
+    local = datetime.strptime(rows[1]["start_local"], "%Y-%m-%d %H:%M:%S.%f %z")
+    assert local.timestamp() == pytest.approx(RUN_UTC_S + 9000.5, abs=0.001)
+
+
 def test_names_sort_by_time_and_the_database_stays(tmp_path: Path) -> None:
     path, out = tmp_path / "a.db", tmp_path / "out"
     fill(path, (20_000.25, 3600.0, 9000.5))  # ids against the order of time
@@ -200,6 +219,7 @@ def test_a_long_event_gives_a_record_for_each_end(tmp_path: Path) -> None:
     [
         (["--revision", "1999", "--data", "float32"], "1999 has no FLOAT32"),
         (["--format", "xls"], "xls"),
+        (["--format", "cff", "--revision", "1999"], "cff exists only since 2013"),
     ],
 )
 def test_wrong_wishes_are_refused(path: Path, tmp_path: Path, words: list[str], said: str) -> None:

@@ -1,5 +1,9 @@
 """Merged databases hold every row of their parts, and where it came from."""
 
+import csv
+import io
+import json
+import re
 import sqlite3
 from pathlib import Path
 
@@ -161,3 +165,81 @@ def test_monitors_that_took_turns_are_added_up(parts: tuple[Path, Path], tmp_pat
     assert coverage.watched_s == pytest.approx(LENGTH_S - 600.0 + 3600.0)
     assert [gap.cause for gap in coverage.unseen] == ["hall: samples lost", NO_RUN]
     assert "never watched at the same time" in coverage.basis
+
+
+@pytest.fixture
+def merged(tmp_path: Path) -> Path:
+    """Two monitors that saw the same dip at 3600 s, and each another one that it saw alone."""
+    fill(tmp_path / "hall.db", (3600.0, 9000.5))
+    fill(tmp_path / "office.db", (3600.25, 12_000.0))
+    edit(
+        tmp_path / "office.db",
+        "UPDATE settings SET digest = 'x', text = replace(text, 'Oven 1', 'Office')",
+    )
+    found = run("merge", tmp_path / "all.db", tmp_path / "hall.db", tmp_path / "office.db")
+    assert found.exit_code == 0
+    return tmp_path / "all.db"
+
+
+HALL, OFFICE = "hall (Bäckerei, Ofen, Oven 1)", "office (Bäckerei, Ofen, Office)"
+
+
+def test_each_list_says_which_monitor_saw_an_event(merged: Path) -> None:
+    lines = run("events", merged).output.splitlines()
+    text = " ".join(" ".join(lines).split())
+    assert f"- {HALL}: L1 watched from" in text
+    assert f"- {OFFICE}: L1 watched from" in text
+    assert "Listed by monitor: hall 2, office 2." in text
+    assert "1 disturbance was seen by more than one monitor" in text
+    assert sum(line.strip().startswith("hall: equipment may stop") for line in lines) == 2
+    assert sum(line.strip().startswith("office: equipment may stop") for line in lines) == 2
+    assert f"Seen by      {HALL}" in run("show", merged, 1).output
+    assert f"Seen by      {OFFICE}" in run("show", merged, 4).output
+    judged = run("judge", merged, "--profile", "iti-2000").output
+    assert judged.count("hall: equipment may stop") == 2
+
+
+def test_tables_for_programs_name_the_monitor_in_the_last_columns(
+    merged: Path, tmp_path: Path
+) -> None:
+    text = run("events", merged, "--format", "csv").output
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert list(rows[0])[-2:] == ["monitor", "place"]
+    expected = {("hall", "Bäckerei, Ofen, Oven 1"): 2, ("office", "Bäckerei, Ofen, Office"): 2}
+    for one, count in expected.items():
+        assert sum((row["monitor"], row["place"]) == one for row in rows) == count
+    run("export", merged, "-o", tmp_path / "out", "--format", "csv", "--format", "jsonl")
+    lines = (tmp_path / "out" / "events.jsonl").read_text().splitlines()
+    exported = list(csv.DictReader(io.StringIO((tmp_path / "out" / "events.csv").read_text())))
+    assert [json.loads(line)["monitor"] for line in lines] == [row["monitor"] for row in exported]
+    alone = run("events", tmp_path / "hall.db", "--format", "jsonl").output.splitlines()
+    assert "monitor" not in json.loads(alone[0])
+
+
+def test_a_report_says_first_how_many_monitors_are_in_it(merged: Path, tmp_path: Path) -> None:
+    assert run("report", merged, "-o", tmp_path / "r.html").exit_code == 0
+    page = (tmp_path / "r.html").read_text()
+    text = re.sub(r"<[^>]+>", "", page)
+    answer = " ".join(text[text.index("2 monitors") :].split())
+    assert answer.startswith(
+        f"2 monitors are in this report: {HALL}: 3 events, 2 passed the limit; "
+        f"{OFFICE}: 3 events, 2 passed the limit."
+    )
+    appendix = page[page.index("Appendix") :]
+    assert [appendix.count(f"<td>{name}</td>") for name in ("hall", "office")] == [3, 3]
+
+
+def test_times_in_lists_are_neither_cut_nor_rounded(tmp_path: Path) -> None:
+    """The run began at .123 s, so a dip 0.876 s later began at .999 s: no second of its own."""
+    fill(tmp_path / "a.db", (3600.876,))
+    (stamp,) = rows(tmp_path / "a.db", "SELECT start_local FROM event WHERE id = 1")[0]
+    assert stamp[19:23] == ".999"
+    (tmp_path / "f.csv").write_text("2026-11-18T01:00:00Z\n")
+    run("report", tmp_path / "a.db", "-o", tmp_path / "r.html")
+    for text in (
+        run("events", tmp_path / "a.db").output,
+        run("show", tmp_path / "a.db", 1).output,
+        (tmp_path / "r.html").read_text(),
+        run("correlate", tmp_path / "a.db", tmp_path / "f.csv").output,
+    ):
+        assert f"{stamp[11:23]}" in text

@@ -67,6 +67,8 @@ def test_text_says_the_numbers_rounded_to_the_safe_side() -> None:
     assert "16 kS/s" in text
     assert "up to 1.6 kHz are read within 5 %" in text
     assert "2.2 kHz within 10 %" in text
+    # arccos(0.95) / pi x 2000 = 202 Hz, arccos(0.9) / pi x 2000 = 287 Hz
+    assert "up to 200 Hz are read within 5 %, up to 280 Hz within 10 %" in resolution(2000.0).text
     assert "narrower than 157 µs may be missed" in text
     assert "Nothing is claimed about impulses of a microsecond" in text
 

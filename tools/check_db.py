@@ -12,10 +12,9 @@ from daemon.page.words import duration_words
 from daemon.records import LogKind
 from daemon.stored_settings import settings_of, table_of
 from drivers.clock import SystemClock
-from tools.correlate import moment_words
 from tools.coverage import site_coverage
 from tools.site import find_open_run, find_site
-from tools.text import plural, terminal_width, wrapped
+from tools.text import moment_words, plural, terminal_width, wrapped
 
 MOST_NAMED = 20  # events that are all wrong in one way
 # Which stretch of which recording or scenario an input plays.

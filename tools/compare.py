@@ -21,7 +21,7 @@ from tools.comparison import (
 from tools.correlate import probability_words
 from tools.failure_options import parse_span
 from tools.intervals import count_interval, same_rate_probability, share_interval
-from tools.text import plural, table, terminal_width, wrapped
+from tools.text import event_time, plural, table, terminal_width, wrapped
 
 WEEK_S = 604_800.0
 UNLIKELY = 0.05
@@ -83,9 +83,9 @@ def _simultaneous_lines(a: Side, b: Side, found: Simultaneous) -> list[str]:
         if is_serious(one.at_a.verdict) or one.fate is Fate.WORSE:
             after = f", B: {what_words(one.at_b.worst, None)}" if one.at_b else ""
             text = f"- {one.fate.value}: {what_words(one.at_a.worst, None)}{after}"
-            lines += wrapped(f"{text} ({one.at_a.worst.start_local[:19]})", width)
+            lines += wrapped(f"{text} ({event_time(one.at_a.worst.start_local)})", width)
     for extra in found.added:
-        text = f"- added: {what_words(extra.worst, None)} ({extra.worst.start_local[:19]})"
+        text = f"- added: {what_words(extra.worst, None)} ({event_time(extra.worst.start_local)})"
         lines += wrapped(text, width)
     return [*lines, "", *_side_by_side(a, b)]
 

@@ -1,19 +1,20 @@
 """`halfcycle correlate`: the equipment's own failures against the events."""
 
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from pathlib import Path
 
 import click
 
-from daemon.archive import Archive, open_archive
+from daemon.archive import Archive, EventRow, open_archive
 from daemon.errors import InputError
 from daemon.page.words import duration_words, verdict_words, what_words
 from tools.correlation import Correlation, Question, correlate, read_marks
 from tools.coverage import Coverage, site_coverage
 from tools.failure_log import Failure, Reading, read_failures
 from tools.failure_options import parse_span, reading_options
+from tools.monitors import Monitors
 from tools.site import find_site
-from tools.text import clean, plural, terminal_width, wrapped
+from tools.text import clean, event_time, moment_words, plural, terminal_width, wrapped
 
 MOST_SHOWN = 20
 
@@ -135,28 +136,30 @@ def _details(found: Correlation, zone: tzinfo, width: int) -> list[str]:
         for number in range(len(found.pairs)):
             moment, lag, event_id, what = pair_cells(found, number, zone)
             lines += wrapped(
-                f"- {moment}, {lag} after the start of event {event_id}, {what}", width
+                clean(f"- {moment}, {lag} after the start of event {event_id}, {what}"), width
             )
     unmatched = found.unmatched_failures
     lines += _listed("Failures without an event near them", _failure_words(unmatched, zone), width)
-    lonely = [f"event {one.worst.id}, {what_words(one.worst, None)}, {one.worst.start_local[:19]}"
-              for one in found.unmatched_occurrences]  # fmt: skip
+    lonely = [lonely_words(one.worst, found.monitors) for one in found.unmatched_occurrences]
     return lines + _listed("Events without a failure near them", lonely, width)
 
 
 def pair_cells(found: Correlation, number: int, zone: tzinfo) -> tuple[str, str, str, str]:
-    """One matched pair: local time of the failure, its lag, the event's number, and what it was."""
+    """One matched pair: the failure, its lag, the event's number, and what it was."""
     pair = found.pairs[number]
     failure, occurrence = found.failures[pair.moment], found.occurrences[pair.span]
-    what = f"{what_words(occurrence.worst, None)}: {verdict_words(occurrence.verdict)}"
-    return (
-        moment_words(failure.utc_s, zone), f"{pair.lag_s:+.1f} s", str(occurrence.worst.id), what
-    )  # fmt: skip
+    what = (
+        f"{found.monitors.mark(occurrence.worst)}{what_words(occurrence.worst, None)}: "
+        f"{verdict_words(occurrence.verdict)}"
+    )
+    moment = f"{moment_words(failure.utc_s, zone)} {failure.note}".strip()
+    return moment, f"{pair.lag_s:+.1f} s", str(occurrence.worst.id), what
 
 
-def moment_words(utc_s: float, zone: tzinfo) -> str:
-    """Local time of the site, to the second."""
-    return f"{datetime.fromtimestamp(utc_s, zone):%Y-%m-%d %H:%M:%S}"
+def lonely_words(event: EventRow, monitors: Monitors) -> str:
+    """An event without a failure near it."""
+    what = f"{monitors.mark(event)}{what_words(event, None)}"
+    return f"event {event.id}, {what}, {event_time(event.start_local)}"
 
 
 def _failure_words(failures: list[Failure], zone: tzinfo) -> list[str]:

@@ -15,6 +15,7 @@ from daemon.spans import Span
 from tools.coverage import Coverage
 from tools.failure_log import Failure, FailureLog
 from tools.matching import Chance, ClockOffset, Pair, chance, find_offset, match
+from tools.monitors import Monitors
 from tools.verdicts import find_supplies, judge_row
 
 SEARCH_S = 2 * 3600.0  # clocks left in another zone are off by an hour, or by two
@@ -49,6 +50,7 @@ class Correlation:
     chance: Chance
     offset: ClockOffset | None
     assumptions: tuple[str, ...]
+    monitors: Monitors
 
     @property
     def unmatched_failures(self) -> list[Failure]:
@@ -161,6 +163,7 @@ def correlate(
             *([coverage.basis] if coverage.basis else []),
             *_corrected_notes(archive),
         ),
+        monitors=Monitors(archive),
     )
 
 

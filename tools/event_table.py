@@ -7,7 +7,8 @@ from datetime import date
 from daemon.archive import EventRow
 from daemon.page.words import kind_words, lasted_words, value_words
 from daemon.records import Kind
-from tools.text import table, wrapped
+from tools.monitors import Monitors
+from tools.text import event_time, table, wrapped
 
 _HEADINGS = ("No", "Time", "What", "Channel", "Value", "of declared", "Lasted")
 _RIGHT = ("No", "Value", "of declared", "Lasted")
@@ -24,18 +25,30 @@ class Line:
     above: str = ""  # what stands over this row and the ones that follow it
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """By whom, and what is seen now."""
+
+    open_run_id: int | None  # the run that goes on now, if one does
+    monitors: Monitors
+
+
 def event_table(
-    lines: Sequence[Line], headings: Sequence[str], open_run_id: int | None, width: int
+    lines: Sequence[Line], headings: Sequence[str], seen: Seen, width: int
 ) -> list[str]:
     """One line for each event where that fits, else days as headings and two lines for each.
 
     :param headings: those of `Line.columns`.
-    :param open_run_id: the run that goes on now, if one does.
     """
-    cells = [_cells(line.event, open_run_id) for line in lines]
-    wide = [[*row, *line.columns] for row, line in zip(cells, lines, strict=True)]
+    cells = [_cells(line.event, seen.open_run_id) for line in lines]
+    by_whom = [[seen.monitors.name(line.event)] * seen.monitors.are_several for line in lines]
+    named = ["Monitor"] * seen.monitors.are_several + [*headings]
+    wide = [
+        [*row, *whose, *line.columns]
+        for row, whose, line in zip(cells, by_whom, lines, strict=True)
+    ]
     for gap in ("  ", " "):
-        whole = table((*_HEADINGS, *headings), wide, _RIGHT, gap)
+        whole = table((*_HEADINGS, *named), wide, _RIGHT, gap)
         if max(map(len, whole)) > width:
             continue
         heading, *rows = whole
@@ -48,7 +61,8 @@ def event_table(
         if line.event.start_local[:10] != day:
             day = line.event.start_local[:10]
             found.append(f"{date.fromisoformat(day):%A} {day}")
-        found += [*wrapped(line.above, width), row, *wrapped(line.sentence, width, indent)]
+        sentence = f"{seen.monitors.mark(line.event)}{line.sentence}"
+        found += [*wrapped(line.above, width), row, *wrapped(sentence, width, indent)]
     return found
 
 
@@ -69,7 +83,7 @@ def _narrow(cells: list[list[str]], width: int) -> list[str]:
 def _cells(event: EventRow, open_run_id: int | None) -> list[str]:
     return [
         str(event.id),
-        event.start_local[:19],
+        event_time(event.start_local),
         kind_words(event.kind),
         event.channel,
         value_words(event.value, event.unit),

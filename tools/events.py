@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import wraps
 from pathlib import Path
@@ -19,7 +19,8 @@ from daemon.records import Kind, Verdict
 from daemon.recurrence import ADVICE, find_repetition
 from drivers.clock import SystemClock
 from tools.event_lines import event_lines
-from tools.event_table import event_table
+from tools.event_table import Seen, event_table
+from tools.monitors import Monitor, Monitors
 from tools.site import Site, find_open_run, find_site, find_watched
 from tools.text import csv_cell, local_words, parse_time, plural, terminal_width, wrapped
 from tools.verdicts import StoredJudgements
@@ -33,7 +34,7 @@ class View:
     """How the table is to look."""
 
     by_supply: bool
-    open_run_id: int | None  # the run that goes on now, if one does
+    seen: Seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,11 +111,13 @@ def command(db: Path, which: Which, layout: str, by_supply: bool) -> None:
     if layout == "table":
         wanted = replace(wanted, limit=wanted.limit or MOST_LISTED)
         open_run_id = find_open_run(archive, now_utc_s)
-        view = View(by_supply, open_run_id)
+        view = View(by_supply, Seen(open_run_id, Monitors(archive)))
         click.echo("\n".join(_page(archive, site, wanted, view)))
         return
     events = _oldest_first(archive, wanted)
-    for text in csv_lines(events) if layout == "csv" else map(_json_line, events):
+    monitors = Monitors(archive)
+    rows = csv_lines(events, monitors) if layout == "csv" else json_lines(events, monitors)
+    for text in rows:
         click.echo(text, nl=False)
 
 
@@ -124,8 +127,10 @@ def _oldest_first(archive: Archive, wanted: EventFilter) -> Iterable[EventRow]:
     return archive.each(replace(wanted, newest_first=False))
 
 
-def _json_line(event: EventRow) -> str:
-    return json.dumps(event.as_json()) + "\n"
+def json_lines(events: Iterable[EventRow], monitors: Monitors) -> Iterator[str]:
+    """Events as JSON, one a line; with `monitor` and `place` where the database holds several."""
+    for event in events:
+        yield json.dumps(event.as_json() | by_whom(event, monitors)) + "\n"
 
 
 def _window(
@@ -138,20 +143,30 @@ def _window(
     return since_s, until_s
 
 
-def csv_text(events: Iterable[EventRow]) -> str:
-    """Events as CSV, the keys of `as_json` as headings, flags and booleans as words."""
-    return "".join(csv_lines(events))
+def csv_lines(
+    events: Iterable[EventRow], monitors: Monitors, more: Sequence[str] = ()
+) -> Iterator[str]:
+    """Events as CSV, the keys of `as_json` as headings, flags and booleans as words.
 
-
-def csv_lines(events: Iterable[EventRow]) -> Iterator[str]:
-    """The same, line by line."""
-    yield _csv_line(JSON_KEYS)
+    :param more: further columns, named as in `EventRow`. Last come `monitor` and `place`, where
+        the database holds several.
+    """
+    whose = ("monitor", "place") if monitors.are_several else ()
+    yield _csv_line((*JSON_KEYS, *more, *whose))
     for event in events:
         cells = event.as_json() | {
             "flags": " ".join(event.flags),
             "complete": "true" if event.complete else "false",
         }
-        yield _csv_line(cells.values())
+        further = [getattr(event, name) for name in more]
+        yield _csv_line((*cells.values(), *further, *by_whom(event, monitors).values()))
+
+
+def by_whom(event: EventRow, monitors: Monitors) -> dict[str, object]:
+    """The monitor that saw an event, and where it was; empty where there is one only."""
+    if not monitors.are_several:
+        return {}
+    return {"monitor": monitors.name(event), "place": monitors.place(event)}
 
 
 def _csv_line(cells: Iterable[object]) -> str:
@@ -165,7 +180,11 @@ def _page(archive: Archive, site: Site, wanted: EventFilter, view: View) -> list
     counts = archive.verdict_counts(replace(wanted, serious_only=False))
     width = terminal_width()
     lines = wrapped(_answer(wanted, counts, events), width)
-    lines += wrapped(_watched(archive, site, wanted), width)
+    lines += _watched_lines(archive, site, wanted, view.seen.monitors)
+    if view.seen.monitors.are_several and events:
+        counted = view.seen.monitors.count_words(events)
+        said = f"Listed by monitor: {counted}. {view.seen.monitors.shared_words(events)}"
+        lines += wrapped(said, width)
     lines += [line for text in _urgent(events) for line in wrapped(text, width)]
     if events:
         judgements = StoredJudgements(archive)
@@ -173,7 +192,7 @@ def _page(archive: Archive, site: Site, wanted: EventFilter, view: View) -> list
             lines += wrapped(caution, width)
         rows = event_lines(archive, events, judgements, by_supply=view.by_supply)
         headings = ("Meaning", "Limit passed", "Margin")
-        lines += ["", *event_table(rows, headings, view.open_run_id, width)]
+        lines += ["", *event_table(rows, headings, view.seen, width)]
     remarks = (
         _repeated(events, site), _older(wanted, counts, events), _hidden(wanted, counts),
     )  # fmt: skip
@@ -191,9 +210,24 @@ def _answer(wanted: EventFilter, counts: dict[Verdict | None, int], events: list
     return f"{plural(total, noun).capitalize()}, {serious or 'none'} serious{compared}."
 
 
-def _watched(archive: Archive, site: Site, wanted: EventFilter) -> str:
-    place = ", ".join(word for word in (site.name, site.circuit) if word)
-    watched = find_watched(archive, wanted.since_utc_s, wanted.until_utc_s)
+def _watched_lines(
+    archive: Archive, site: Site, wanted: EventFilter, monitors: Monitors
+) -> list[str]:
+    """What was watched, a sentence for each monitor."""
+    width = terminal_width()
+    if not monitors.are_several:
+        place = ", ".join(word for word in (site.name, site.circuit) if word)
+        return wrapped(_watched(archive, site, wanted, Monitor(None, place)), width)
+    return [
+        line
+        for one in monitors.all
+        for line in wrapped(f"- {_watched(archive, site, wanted, one)}", width)
+    ]
+
+
+def _watched(archive: Archive, site: Site, wanted: EventFilter, monitor: Monitor) -> str:
+    place = monitor.words()
+    watched = find_watched(archive, wanted.since_utc_s, wanted.until_utc_s, monitor.name)
     if watched is None:
         return f"{place}: nothing was watched in this time." if place else "Nothing was watched."
     since = local_words(watched.since_utc_s, site.zone)

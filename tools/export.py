@@ -25,10 +25,14 @@ from daemon.event_record import (
     wav_full_scale_v,
     write_file,
 )
-from tools.events import csv_text
+from tools.events import csv_lines, json_lines
+from tools.monitors import Monitors
 from tools.text import csv_cell, plural
 
 FORMATS = ("csv", "jsonl", "comtrade", "cff", "wav")
+MORE_COLUMNS = (
+    "start_local", "uncertainty", "duration_uncertainty_s", "cause", "evidence",
+)  # fmt: skip
 LOG_KEYS = tuple(field.name for field in fields(LogRow))
 Contents = list[tuple[str, bytes]]
 
@@ -45,7 +49,7 @@ Contents = list[tuple[str, bytes]]
 )  # fmt: skip
 @click.option(
     "--revision", type=click.Choice(["1999", "2013"]), default="2013", show_default=True,
-    help="Of COMTRADE; cff is always 2013.",
+    help="Of COMTRADE; cff needs 2013.",
 )  # fmt: skip
 @click.option(
     "--data", type=click.Choice(["ascii", "binary", "float32"]), default="binary",
@@ -59,6 +63,10 @@ def command(
 
     Names of waveform files sort by time. The database stays as it is.
     """
+    if "cff" in formats and revision == Revision.OLD:
+        raise InputError(
+            "--revision 1999 has no single file: --format cff exists only since 2013; leave out one"
+        )
     archive = open_archive(db)
     flavour = _flavour(revision, data)
     events = archive.events(EventFilter(serious_only=serious_only, newest_first=False))
@@ -88,11 +96,13 @@ def _flavour(revision: str, data: str) -> Flavour:
 
 def _tables(archive: Archive, events: list[EventRow], formats: Sequence[str]) -> Contents:
     found: Contents = []
+    monitors = Monitors(archive)
     if "csv" in formats:
-        found += [("events.csv", csv_text(events).encode()), ("log.csv", _log_csv(archive))]
+        rows = csv_lines(events, monitors, MORE_COLUMNS)
+        found += [("events.csv", "".join(rows).encode()), ("log.csv", _log_csv(archive))]
     if "jsonl" in formats:
         log = [_log_cells(row) for row in archive.log(newest_first=False)]
-        found.append(("events.jsonl", _json_lines([event.as_json() for event in events])))
+        found.append(("events.jsonl", "".join(json_lines(events, monitors)).encode()))
         found.append(("log.jsonl", _json_lines(log)))
     return found
 

@@ -16,7 +16,8 @@ from daemon.profiles import Profile, find_profile, scope_warning, user_profile_d
 from daemon.records import Judgement, Verdict
 from daemon.tolerance import ClassificationProfile, ImmunityProfile, Limits, SupplyProfile
 from drivers.clock import SystemClock
-from tools.event_table import Line, event_table
+from tools.event_table import Line, Seen, event_table
+from tools.monitors import Monitors
 from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.sag_counts import sag_sentences
 from tools.side_by_side import Candidate, side_by_side
@@ -59,7 +60,8 @@ def command(
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     if len(profiles) == 1 and not listed:
         answers = _answers(archive, profiles[0], supplies)
-        lines = _comparison(profiles[0], answers, events, supplies, open_run_id, show_all)
+        seen = Seen(open_run_id, Monitors(archive))
+        lines = _comparison(profiles[0], answers, events, supplies, seen, show_all)
     else:
         candidates = [
             _of_profile(profile, _answers(archive, profile, supplies), events, supplies)
@@ -69,7 +71,8 @@ def command(
         candidates += [_of_machine(machine, events, supplies) for machine in listed]
         noun = "profile" if not listed else "machine" if not profiles else "limit"
         width = terminal_width()
-        lines = side_by_side(events, candidates, noun, open_run_id, width, show_all)
+        seen = Seen(open_run_id, Monitors(archive))
+        lines = side_by_side(events, candidates, noun, seen, width, show_all)
     click.echo("\n".join(lines))
 
 
@@ -149,7 +152,7 @@ def _comparison(
     answers: list[str],
     events: list[EventRow],
     supplies: dict[int, Supply],
-    open_run_id: int | None,
+    seen: Seen,
     show_all: bool,
 ) -> list[str]:
     width = terminal_width()
@@ -166,10 +169,8 @@ def _comparison(
     lines += [line for sentence in sentences for line in wrapped(sentence, width)]
     if serious:
         rows = [_line(event, judgement) for event, judgement in serious]
-        lines += [
-            "",
-            *event_table(rows, ("Now", "Limit passed", "Margin", "Stored"), open_run_id, width),
-        ]
+        headings = ("Now", "Limit passed", "Margin", "Stored")
+        lines += ["", *event_table(rows, headings, seen, width)]
     n_hidden = len(judged) - len(serious)
     if n_hidden:
         hidden = f"Not shown: {plural(n_hidden, 'event')} that neither finds serious; --all does."

@@ -30,7 +30,7 @@ def command(nominal_v: float, hz: str, country: str | None, equipment: str) -> N
     lines += ["To judge each event (supply.profile in the configuration):", *_entries(immunity)]
     elsewhere = [profile for profile in _made_for(known, equipment) if profile not in fitting]
     if elsewhere:
-        lines += ["", "Often used, but not meant for this supply; for information only:"]
+        lines += ["", "Often used, but written for another voltage or frequency; a hint, no limit:"]
         lines += _entries(elsewhere)
     lines += ["", *_supply(fitting, known, code)]
     labels = [profile for profile in fitting if isinstance(profile, ClassificationProfile)]

@@ -24,7 +24,9 @@ from daemon.together import Disturbances
 from tools.correlation import Correlation, Occurrence
 from tools.drawing import svg_text
 from tools.hints import UNKNOWN, hint
+from tools.monitors import Monitors
 from tools.pictures import EventPicture, event_figure
+from tools.text import event_time
 from tools.verdicts import Supply
 
 OF_VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
@@ -57,6 +59,7 @@ class Known:
     judgements: dict[int, Judgement]
     rates_hz: dict[int, float]
     failures: Correlation | None
+    monitors: Monitors
 
 
 def event_block(one: Occurrence, known: Known) -> EventBlock:
@@ -94,7 +97,9 @@ def picture_of(archive: Archive, event: EventRow, supply: Supply | None) -> Even
 
 def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[str, str]]:
     lost_s = event.below_interruption_s
+    seen_by = known.monitors.words(event) if known.monitors.are_several else ""
     facts = [
+        ("Seen by", seen_by),
         ("Limit passed", ", ".join(w for w in (judgement.limit, margin_words(judgement)) if w)),
         ("Severity", severity_words(judgement)),
         ("Sag energy", _energy(event, known)),
@@ -191,8 +196,10 @@ def _company(one: Occurrence) -> str:
     return "; ".join(others)
 
 
-def list_rows(events: Sequence[EventRow], judgements: dict[int, Judgement]) -> list[list[str]]:
-    """The full list, the oldest first."""
+def list_rows(
+    events: Sequence[EventRow], judgements: dict[int, Judgement], monitors: Monitors
+) -> list[list[str]]:
+    """The full list, the oldest first; last the monitor, where there are several."""
     rows = []
     for event in events:
         judgement = judgements[event.id]
@@ -201,7 +208,7 @@ def list_rows(events: Sequence[EventRow], judgements: dict[int, Judgement]) -> l
         rows.append(
             [
                 str(event.id),
-                event.start_local[:23],
+                event_time(event.start_local),
                 kind_words(event.kind),
                 event.channel,
                 value_words(event.value, event.unit),
@@ -209,6 +216,7 @@ def list_rows(events: Sequence[EventRow], judgements: dict[int, Judgement]) -> l
                 lasted,
                 verdict_words(judgement.verdict),
                 judgement.limit or "",
+                *([monitors.name(event)] if monitors.are_several else []),
             ]
         )
     return rows

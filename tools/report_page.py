@@ -1,6 +1,5 @@
 """A report as one HTML page: everything gathered, then put into the template."""
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
@@ -12,25 +11,19 @@ from jinja2 import Environment, StrictUndefined
 
 from daemon.archive import Archive, EventRow
 from daemon.errors import InputError
-from daemon.hash_chain import ChainReport
-from daemon.judge import is_serious
 from daemon.page.words import (
     duration_words,
     glued,
     sentence_case,
-    verdict_words,
-    what_words,
 )
 from daemon.profiles import Profile, find_profile, user_profile_dir
 from daemon.records import Judgement, Kind, Verdict
-from daemon.recurrence import ADVICE, find_repetition
 from daemon.schema import utc_seconds
 from daemon.tolerance import Limits
 from tools.check_db import cautions
 from tools.correlate import (
     answer_lines,
-    match_words,
-    moment_words,
+    lonely_words,
     pair_cells,
     probability_words,
 )
@@ -38,10 +31,11 @@ from tools.correlation import Correlation, Occurrence, occurrences_among
 from tools.coverage import Coverage, site_coverage
 from tools.drawing import Mark, svg_text
 from tools.findings import Advice, find_findings, load_advice
+from tools.monitors import Monitors
+from tools.report_answer import Gathered, answer, long_words, share_words
 from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
 from tools.report_extent import (
     MOST_LISTED,
-    Counts,
     counts,
     events_to_report,
     extent_words,
@@ -59,9 +53,9 @@ from tools.report_facts import (
     site_facts,
 )
 from tools.saved_pictures import CURVE_KINDS, judged_figure
-from tools.site import Site, find_site
+from tools.site import find_site
 from tools.supply_section import supply_section
-from tools.text import plural
+from tools.text import moment_words, plural
 from tools.verdicts import StoredJudgements, judge_row, known_supplies
 from tools.watch_pictures import (
     DayHours,
@@ -86,23 +80,6 @@ class Wanted:
     failures: Correlation | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Gathered:
-    """What the sections share."""
-
-    archive: Archive
-    site: Site
-    coverage: Coverage
-    events: list[EventRow]
-    judgements: dict[int, Judgement]
-    serious: list[Occurrence]
-    compared: Compared
-    failures: Correlation | None
-    counts: Counts  # by kind and verdict
-    n_left_out: int  # events that are only counted
-    chain: ChainReport | None
-
-
 def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
     """The page. The same database and options give the same text."""
     found = _gather(db, archive, wanted)
@@ -114,7 +91,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         title=wanted.title or f"Supply voltage: {name or 'unnamed site'}",
         place=name,
         date=wanted.date,
-        answer=[glued(text) for text in _answer(found)],
+        answer=[glued(text) for text in answer(found, _advice(found))],
         facts=site_facts(archive),
         cautions=_cautions(found),
         head="" if found.chain is None else found.chain.head,
@@ -131,7 +108,8 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         blocks=_blocks(found),
         n_unpictured=max(len(found.serious) - MOST_PICTURED, 0),
         advice=_advice(found),
-        listing=list_rows(found.events[-MOST_LISTED:], found.judgements),
+        listing=list_rows(found.events[-MOST_LISTED:], found.judgements, found.monitors),
+        is_named=found.monitors.are_several,
         listed=listed_words(len(found.events), found.n_left_out),
         statistics=supply_section(archive, found.compared.profiles, _declared_v(archive)),
         unseen=limits_of_sight(archive, found.compared),
@@ -145,7 +123,7 @@ def _declared_v(archive: Archive) -> dict[int, float]:
     return {run_id: supply.nominal_v for run_id, supply in known_supplies(archive).items()}
 
 
-def _gather(db: Path, archive: Archive, wanted: Wanted) -> _Gathered:
+def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
     coverage = site_coverage(archive)
     if coverage is None:
         raise InputError(f"{db}: nothing was watched: there is nothing to report")
@@ -155,7 +133,7 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> _Gathered:
     )
     profiles = _profiles(events, wanted.profile_name, archive)
     judgements = _judgements(archive, events, wanted.profile_name)
-    return _Gathered(
+    return Gathered(
         archive,
         find_site(archive),
         coverage,
@@ -166,6 +144,7 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> _Gathered:
         wanted.failures,
         *counts(archive, events, judgements),
         archive.chain(),
+        Monitors(archive),
     )
 
 
@@ -189,78 +168,7 @@ def _judgements(
     return {event.id: judge_row(event, profile, supplies[event.run_id]) for event in events}
 
 
-def long_words(seconds: float) -> str:
-    """A length of time to the minute: `6 days 23 h 41 min`."""
-    minutes = round(seconds / 60)
-    if minutes < 60:
-        return duration_words(round(seconds))
-    hours, minutes = divmod(minutes, 60)
-    days, hours = divmod(hours, 24)
-    parts = [f"{days} day{'s' if days > 1 else ''}"] if days else []
-    return " ".join([*parts, f"{hours} h", f"{minutes:02d} min"])
-
-
-def _answer(found: _Gathered) -> list[str]:
-    """The paragraph that stands first."""
-    coverage, zone = found.coverage, found.site.zone
-    lines = [
-        f"The supply was watched for {long_words(coverage.watched_s)} between "
-        f"{moment_words(coverage.since_utc_s, zone)[:16]} and "
-        f"{moment_words(coverage.until_utc_s, zone)[:16]} ({share_words(coverage)} covered).",
-        _passed_words(found),
-    ]
-    if found.failures is not None:
-        lines.append(match_words(found.failures))
-    if found.serious:
-        worst = max(found.serious, key=_severity).worst
-        what = what_words(worst, None)
-        article = "an" if what[0] in "aeiou" else "a"
-        when = worst.start_local[:19]
-        lines.append(f"The worst was {article} {what}, on {when} (event {worst.id}).")
-    serious = [event for one in found.serious for event in one.events]
-    if repeated := find_repetition(serious or found.events, zone):
-        lines.append(f"{repeated.text}: {repeated.chance_words}. {ADVICE}.")
-    measures = [one.measure[0].lower() + one.measure[1:] for one in _advice(found)[:3]]
-    lines.append(f"What follows: {'; '.join(measures)}.")
-    return lines
-
-
-def share_words(coverage: Coverage) -> str:
-    """Covered time in %, never rounded up to all of it."""
-    share = coverage.share_pct
-    if coverage.unseen and share > 99.99:
-        return "more than 99.99 %"
-    return f"{share:.2f} %" if share < 100 else "100 %"
-
-
-def _severity(one: Occurrence) -> tuple[int, float]:
-    order = list(Verdict)
-    rank = order.index(one.verdict) if one.verdict else -1
-    return rank, abs(one.worst.value_pct - 100) * (one.worst.duration_s or 1.0) ** 0.25
-
-
-def _passed_words(found: _Gathered) -> str:
-    n_events = len(found.events) + found.n_left_out
-    names = ", ".join(profile.title for profile in found.compared.profiles) or found.compared.names
-    if not n_events:
-        return "No event was kept."
-    if not found.serious:
-        n_judged = plural(found.counts.total(), "event")
-        return f"None of {n_judged} passed the limit, compared with {names}."
-    verdicts, noun = Counter(verdict_words(one.verdict) for one in found.serious), "disturbance"
-    if found.n_left_out:  # events on several channels at once are not put together: too many
-        noun, verdicts = "event", Counter()
-        for (_, verdict), n_here in found.counts.items():
-            if is_serious(verdict):
-                verdicts[verdict_words(verdict)] += n_here
-    parts = ", ".join(f"{words}: {count}" for words, count in verdicts.most_common())
-    return (
-        f"{plural(verdicts.total(), noun)} passed the limit ({parts}), compared with {names}; "
-        f"{plural(n_events, 'event')} were kept in all."
-    )
-
-
-def _cautions(found: _Gathered) -> list[str]:
+def _cautions(found: Gathered) -> list[str]:
     chain = found.chain
     first = isolation_cautions(found.archive)
     first += [f"edited after the watch: {text}" for text in chain.findings] if chain else []
@@ -268,7 +176,7 @@ def _cautions(found: _Gathered) -> list[str]:
     return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]
 
 
-def _stretch(found: _Gathered) -> Stretch:
+def _stretch(found: Gathered) -> Stretch:
     coverage = found.coverage
     unseen = tuple((gap.start_utc_s, gap.end_utc_s) for gap in coverage.unseen)
     return Stretch(coverage.since_utc_s, coverage.until_utc_s, unseen, found.site.zone)
@@ -297,14 +205,14 @@ def _mark(event: EventRow, verdict: Verdict | None, label: str = "") -> Mark:
     return Mark(start, event.duration_s, event.value_pct, verdict, label)
 
 
-def _duration_picture(found: _Gathered) -> str:
+def _duration_picture(found: Gathered) -> str:
     judged = [(event, found.judgements[event.id]) for event in found.events]
     profile = next((one for one in found.compared.profiles if isinstance(one, Limits)), None)
     supply = next(iter(known_supplies(found.archive).values()), None)
     return svg_text(judged_figure(judged, profile, supply), "duration")
 
 
-def _timeline_picture(found: _Gathered) -> str:
+def _timeline_picture(found: Gathered) -> str:
     marks = [
         _mark(event, found.judgements[event.id].verdict)
         for event in found.events
@@ -314,7 +222,7 @@ def _timeline_picture(found: _Gathered) -> str:
     return svg_text(timeline_figure(marks, failures, _stretch(found)), "timeline")
 
 
-def _hours_picture(found: _Gathered) -> str:
+def _hours_picture(found: Gathered) -> str:
     starts = [utc_seconds(event.start_utc) for event in found.events]
     hours = day_hours(starts, found.coverage, found.site.zone)
     return svg_text(day_hour_figure(hours, "Events kept"), "hours")
@@ -349,7 +257,7 @@ def day_hours(starts: Sequence[float], coverage: Coverage, zone: tzinfo) -> DayH
     return DayHours(rows, counts, watched)
 
 
-def _failure_section(found: _Gathered) -> dict[str, object] | None:
+def _failure_section(found: Gathered) -> dict[str, object] | None:
     failures, zone = found.failures, found.site.zone
     if failures is None:
         return None
@@ -362,13 +270,12 @@ def _failure_section(found: _Gathered) -> dict[str, object] | None:
             for one in failures.unmatched_failures
         ],
         "events": [
-            f"event {one.worst.id}: {what_words(one.worst, None)}, {one.worst.start_local[:19]}"
-            for one in failures.unmatched_occurrences
+            lonely_words(one.worst, failures.monitors) for one in failures.unmatched_occurrences
         ],
     }
 
 
-def _blocks(found: _Gathered) -> list[EventBlock]:
+def _blocks(found: Gathered) -> list[EventBlock]:
     archive = found.archive
     known = Known(
         archive,
@@ -376,18 +283,19 @@ def _blocks(found: _Gathered) -> list[EventBlock]:
         found.judgements,
         {run.id: run.sample_rate_hz for run in archive.runs()},
         found.failures,
+        found.monitors,
     )
     return [event_block(one, known) for one in found.serious[:MOST_PICTURED]]
 
 
-def _advice(found: _Gathered) -> list[Advice]:
+def _advice(found: Gathered) -> list[Advice]:
     everything = _all_to_advise(found)
     findings = find_findings(found.archive, everything, found.failures)
     table = load_advice()
     return [one for finding in findings for one in table if one.finding is finding]
 
 
-def _all_to_advise(found: _Gathered) -> list[Occurrence]:
+def _all_to_advise(found: Gathered) -> list[Occurrence]:
     """The serious occurrences, and those of kinds that no profile judges."""
     ids = {event.id for one in found.serious for event in one.events}
     others = [

@@ -29,6 +29,7 @@ from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
 from tools.event_facts import further_facts
+from tools.monitors import Monitors
 from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.site import find_open_run, number_of
 from tools.text import plural, table, terminal_width, wrapped
@@ -72,10 +73,12 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     severity = ("Severity", severity_words(judgement))
     energy = ("Sag energy", _energy(archive, event, supply))
     together = [("Same time", _company(archive, event)), *_together(archive, event)]
+    monitors = Monitors(archive)
+    seen_by = [("Seen by", monitors.words(event))] if monitors.are_several else []
     further = further_facts(event, _sample_rate_hz(archive, event))
     repeats = ("Repeats", repeats_words(event, archive.events(EventFilter(limit=MOST_SEARCHED)),
                                         zone_of(archive.runs()[-1].timezone)))  # fmt: skip
-    more = [severity, energy, *further, repeats, *together]
+    more = [*seen_by, severity, energy, *further, repeats, *together]
     lines += ["", *_facts(archive, event, more, width)]
     lines += _trace(archive, event, width)
     click.echo("\n".join(lines))

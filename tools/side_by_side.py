@@ -9,7 +9,7 @@ from daemon.judge import is_serious, severity_order
 from daemon.margin_words import margin_words
 from daemon.page.words import verdict_words
 from daemon.records import Judgement, Verdict
-from tools.event_table import Line, event_table
+from tools.event_table import Line, Seen, event_table
 from tools.text import plural, table, wrapped
 
 _CELLS = {
@@ -41,7 +41,7 @@ def side_by_side(
     events: Sequence[EventRow],
     candidates: Sequence[Candidate],
     noun: str,
-    open_run_id: int | None,
+    seen: Seen,
     width: int,
     show_all: bool,
 ) -> list[str]:
@@ -52,7 +52,7 @@ def side_by_side(
     lines = wrapped(_answer(events, candidates, noun), width)
     if events:
         lines += ["", *_totals(candidates), *_worst(events, candidates, width)]
-        lines += _events(events, candidates, open_run_id, width, show_all)
+        lines += _events(events, candidates, seen, width, show_all)
     warnings = [
         line
         for number, candidate in enumerate(candidates, start=1)
@@ -76,7 +76,7 @@ def _answer(events: Sequence[EventRow], candidates: Sequence[Candidate], noun: s
             kept.append(f"{candidate.name} ({n_silent} not judged)" if n_silent else candidate.name)
     said = f"All events judged are within: {'; '.join(kept)}." if kept else ""
     if not kept and len(silent) < len(candidates):
-        said = "No one has all its events within."
+        said = f"Each of {'the others' if silent else 'them'} has an event that passes its limit."
     unsaid = f"No event is judged by: {'; '.join(silent)}." if silent else ""
     return " ".join(part for part in (compared, said, unsaid) if part)
 
@@ -112,7 +112,7 @@ def _badness(judgement: Judgement) -> tuple[int, float]:
 def _events(
     events: Sequence[EventRow],
     candidates: Sequence[Candidate],
-    open_run_id: int | None,
+    seen: Seen,
     width: int,
     show_all: bool,
 ) -> list[str]:
@@ -127,7 +127,7 @@ def _events(
     lines: list[str] = []
     if rows:
         headings = [str(number) for number in range(1, len(candidates) + 1)]
-        lines = ["", *event_table(rows, headings, open_run_id, width)]
+        lines = ["", *event_table(rows, headings, seen, width)]
     n_hidden = len(events) - len(rows)
     if n_hidden:
         hidden = f"Not shown: {plural(n_hidden, 'event')} serious to none of them; --all does."

@@ -10,6 +10,7 @@ from daemon.page.words import zone_of
 from daemon.records import LogKind
 from daemon.schema import utc_seconds
 from daemon.stored_settings import settings_of, table_of
+from tools.monitors import UNNAMED
 
 Span = tuple[float, float]
 SILENT_TOO_LONG_S = 600.0  # a run that said nothing for so long has ended without a word
@@ -71,12 +72,19 @@ def number_of(settings: dict[str, object], key: str) -> float | None:
 
 
 def find_watched(
-    archive: Archive, since_utc_s: float | None, until_utc_s: float | None
+    archive: Archive,
+    since_utc_s: float | None,
+    until_utc_s: float | None,
+    origin: str | None = None,
 ) -> Watched | None:
-    """What the runs and the log say of the time between the two; None when nothing ran in it."""
+    """What the runs and the log say of the time between the two; None when nothing ran in it.
+
+    :param origin: of this monitor alone, in a database of several that were merged.
+    """
     first = 0.0 if since_utc_s is None else since_utc_s
     last = float("inf") if until_utc_s is None else until_utc_s
-    runs = [run for run in archive.runs() if _clip([_span(run)], first, last)]
+    ours = [run for run in archive.runs() if origin in (None, run.origin or UNNAMED)]
+    runs = [run for run in ours if _clip([_span(run)], first, last)]
     if not runs:
         return None
     ran = _clip(map(_span, runs), first, last)
@@ -84,6 +92,7 @@ def find_watched(
         (
             (start, start + (entry.duration_s or 0.0))
             for entry in archive.log(LogKind.UNOBSERVED)
+            if origin is None or entry.run_id in {run.id for run in ours}
             for start in [utc_seconds(entry.start_utc)]
         ),
         first,

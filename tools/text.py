@@ -66,6 +66,21 @@ def _aligned(
     ]
 
 
+def event_time(start_local: str) -> str:
+    """When an event began, local time of the site, to the millisecond: all that is stored.
+
+    Nothing is cut or rounded, so that an event has the same time in every list.
+    """
+    return start_local[:23]
+
+
+def moment_words(utc_s: float, zone: tzinfo) -> str:
+    """Local time of the site, to the second; with milliseconds, rounded, where there are any."""
+    when = datetime.fromtimestamp(round(utc_s, 3), zone)
+    fraction = f".{when.microsecond // 1000:03d}" if when.microsecond >= 1000 else ""
+    return f"{when:%Y-%m-%d %H:%M:%S}{fraction}"
+
+
 def local_words(utc_s: float, zone: tzinfo) -> str:
     """Seconds since 1970 UTC as `2026-11-25 08:15`, local time of the site."""
     return f"{datetime.fromtimestamp(utc_s, zone):%Y-%m-%d %H:%M}"

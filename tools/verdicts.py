@@ -116,7 +116,21 @@ class StoredJudgements:
             if profile is None or supply is None:
                 continue
             if not is_in_scope(profile, supply.nominal_v, supply.frequency_hz):
-                found.append(f"{profile.id} is not meant for this supply: for information only.")
+                found.append(_scope_words(profile, supply))
             if isinstance(profile, SupplyProfile):
                 found.append(f"{profile.id} limits means over time: indicative for single events.")
         return list(dict.fromkeys(found))
+
+
+def _scope_words(profile: Profile, supply: Supply) -> str:
+    scope = profile.applies_to
+    meant = " and ".join(
+        f"{' or '.join(f'{value:g}' for value in values)} {unit}"
+        for values, unit in ((scope.nominal_v, "V"), (scope.frequency_hz, "Hz"))
+        if values
+    )
+    return (
+        f"{profile.id} was written for {meant}, this supply has {supply.nominal_v:g} V and "
+        f"{supply.frequency_hz:g} Hz: it shows how bad an event was, it is no limit of this "
+        "supply. `halfcycle profiles suggest` names those that fit."
+    )
