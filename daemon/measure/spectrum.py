@@ -19,7 +19,7 @@ Weights = NDArray[np.float32]
 MAX_ORDER = 50
 LENGTH_SLACK = 0.001  # share of the window by which its length may differ: half a line at order 50
 USABLE_BAND = 0.45  # of the sampling rate: above it lies the converter's own filter edge
-AT_ONCE = 16  # intervals: what is computed for them together stays in the processor's cache
+LINES_AT_ONCE = 12_800  # of some intervals together: what is computed stays in the cache
 _SIX = np.ones(6)  # adds up squares of the two parts of three lines
 TRANSFORMED = 65_536  # samples transformed at once, for the same reason
 
@@ -146,8 +146,9 @@ def harmonic_subgroups(
     :returns: shape (n_intervals, 50); NaN where the rate cannot show an order.
     """
     rms = np.full((len(length), MAX_ORDER), np.nan)
-    for first in range(0, len(length), AT_ONCE):
-        some = slice(first, first + AT_ONCE)
+    at_once = LINES_AT_ONCE // (3 * n_orders)
+    for first in range(0, len(length), at_once):
+        some = slice(first, first + at_once)
         rms[some, :n_orders] = _subgroups(
             volts, start_index[some], length[some], n_cycles, n_orders
         )
