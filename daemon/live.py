@@ -92,6 +92,10 @@ class LiveValues:
             hz = float(undisturbed_hz[-1])
             self._frequency_hz = None if np.isnan(hz) else hz
 
+    def take_waiting(self, urms_v: list[float]) -> None:
+        """Take the newest rms of every channel from before it is measured, if there is one."""
+        self._urms_v[: len(urms_v)] = urms_v
+
     def channels(self, waves: list[NDArray[np.float64]]) -> tuple[ChannelStatus, ...]:
         """One status for each channel."""
         declared_v = self._setup.supply.declared_v

@@ -15,7 +15,8 @@ from daemon.measure.channel import Intervals, Measured
 from daemon.measure.grid import SlotSchedule
 from daemon.measure.shared_window import Floats, rms_on_windows, samples_of
 from daemon.measure.spectrum import MAX_ORDER
-from daemon.one_channel import HISTORY_S, newest_upward, newest_wave, scaled
+from daemon.newest import Cycle, newest_upward, newest_wave
+from daemon.one_channel import HISTORY_S, scaled
 from daemon.plan import PipelineSetup
 from daemon.records import BasicIntervals, Finding, HalfCycles, Output
 
@@ -27,7 +28,7 @@ class NeutralEarth:
         self._number = number
         self._setup = setup
         self._channel = setup.channels[number]
-        self._newest_upward: Span | None = None
+        self._newest_upward: Cycle | None = None
         self._waiting = WaitingIntervals()
         self._short = ShortAggregates(setup.supply.declared_v, schedule)
         limit_v = setup.neutral_earth_v
@@ -36,7 +37,7 @@ class NeutralEarth:
 
     def begin(self) -> None:
         """A new segment starts."""
-        self._history = SampleHistory(self._setup.sample_rate_hz, self._setup.frame_s + HISTORY_S)
+        self._history = SampleHistory(self._setup.sample_rate_hz, self._setup.longest_s + HISTORY_S)
         self._short.restart()
 
     def feed(self, first_index: int, volts: NDArray[np.float32]) -> None:

@@ -14,8 +14,8 @@ from daemon.measure.aggregate import (
 )
 from daemon.measure.channel import ChannelMeter, Intervals, Measured
 from daemon.measure.flicker import FlickerMeter, Sensation, ShortTerm, ShortTermSlots
-from daemon.measure.fundamental import Crossings
 from daemon.measure.grid import SlotSchedule
+from daemon.newest import Cycle, newest_upward, newest_wave
 from daemon.numbering import Numbering
 from daemon.plan import ChannelSetup, PipelineSetup
 from daemon.rapid_change import RapidChangeLimits
@@ -47,7 +47,7 @@ class OneChannel:
         self._schedule = schedule
         self._channel = setup.channels[number]
         self._numbering = numbering
-        self._newest_upward: Span | None = None  # crossing, and its period
+        self._newest_upward: Cycle | None = None
         self._waiting = WaitingIntervals()
         self._voltage_events = VoltageEvents(
             self._channel.name,
@@ -73,7 +73,7 @@ class OneChannel:
         self._meter = ChannelMeter(
             setup.sample_rate_hz, setup.supply, first_index, setup.bandwidth_hz, self._schedule
         )
-        self._history = SampleHistory(setup.sample_rate_hz, setup.frame_s + HISTORY_S)
+        self._history = SampleHistory(setup.sample_rate_hz, setup.longest_s + HISTORY_S)
         self._longer.begin(first_index)
         if self._transient_events is not None:
             self._transient_events.begin()
@@ -136,6 +136,13 @@ class OneChannel:
         """Take the power frequency of this channel."""
         out.frequencies.append(value)
         out.events += self._slow_events.take_frequency(value, self._numbering)
+
+    @property
+    def period(self) -> float:
+        """Of the newest cycle measured, in samples; of a nominal one before the first."""
+        if self._newest_upward is None:
+            return self._setup.sample_rate_hz / self._setup.supply.frequency_hz
+        return self._newest_upward[1]
 
     def latest_wave(self, n_cycles: int) -> NDArray[np.float64]:
         """The newest whole cycles in V, from an upward zero crossing on; empty before the first."""
@@ -276,27 +283,6 @@ def scaled(raw_v: NDArray[np.float64], channel: ChannelSetup) -> NDArray[np.floa
     if channel.offset_v:
         raw_v = raw_v - channel.offset_v
     return raw_v * channel.gain_v_per_v if channel.gain_v_per_v != 1 else raw_v
-
-
-def newest_upward(crossings: Crossings, before: Span | None) -> Span | None:
-    """The latest upward crossing and its period, in samples; `before` where there is none."""
-    upward = np.flatnonzero(crossings.is_upward)
-    if not len(upward):
-        return before
-    newest = int(upward[-1])
-    return float(crossings.index[newest]), float(crossings.period[newest])
-
-
-def newest_wave(
-    history: SampleHistory, newest: Span | None, n_cycles: int, rate_hz: float
-) -> NDArray[np.float64]:
-    """The whole cycles in V up to the one that begins with the newest upward crossing."""
-    if newest is None:
-        return np.empty(0)
-    start, period = newest
-    first = start - (n_cycles - 1) * period
-    wave = history.cut(first / rate_hz, (start + period) / rate_hz)
-    return np.empty(0) if wave is None else wave.volts.astype(np.float64)
 
 
 def _basic_intervals(channel: int, found: Intervals) -> BasicIntervals:

@@ -1,22 +1,25 @@
 """Measure and detect, joined once: blocks in, records and events out, in one thread.
 
 Every result depends only on the samples and their numbering, never on how they were cut into
-blocks: the framer sees to that.
+blocks: the framer sees to that. While nothing disturbs, some frames are measured at once: a call of
+numpy costs as much for one second of samples as for five.
 """
 
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.calm import Calm
 from daemon.evidence import SampleHistory
 from daemon.flagging import Span
 from daemon.measure.channel import Measured
-from daemon.measure.frames import Frame, Framer
+from daemon.measure.frames import Batches, Frame, Framer
 from daemon.measure.grid import SlotGrid, SlotSchedule
 from daemon.measure.phasors import sum_length
 from daemon.measure.slots import FrequencySlots
 from daemon.neutral_earth import NeutralEarth
+from daemon.newest import NEWEST_S, Waiting
 from daemon.numbering import Numbering
-from daemon.one_channel import OneChannel
+from daemon.one_channel import OneChannel, scaled
 from daemon.plan import PipelineSetup
 from daemon.records import Gap, Output
 from daemon.three_phase import ThreePhase, is_three_phase
@@ -46,6 +49,8 @@ class Pipeline:
         )
         self._frequency = FrequencySlots(setup.sample_rate_hz, schedule)
         self._framer = Framer(frame_length(setup))
+        self._batches = Batches(setup.frames_at_once)
+        self._calm = Calm(setup)
         self._next_index = 0
         self._nothing = Output()
         self._spans: dict[tuple[int, float], float] = {}  # by line and start, their ends
@@ -53,8 +58,9 @@ class Pipeline:
     def feed(self, block: Block) -> Output:
         """Take one block; lost samples before it end the segment and are handed on as a gap.
 
-        Most blocks complete no frame: what they bring is one and the same empty `Output`, to
-        which nobody may add anything.
+        What a disturbance does to the voltage is handed on with the frame it lies in or the next;
+        anything else, transients included, up to `BATCH_S` later. Most blocks complete no frame:
+        what they bring is one and the same empty `Output`, to which nobody may add anything.
         """
         frames = self._framer.feed(block.first_index, block.volts)
         n_lost = block.first_index - self._next_index
@@ -64,8 +70,7 @@ class Pipeline:
         out = Output()
         if n_lost:
             out.gaps.append(Gap(next_index, n_lost, "samples lost"))
-        for frame in frames:
-            self._take(frame, out)
+        self._take_all(frames, out)
         return out
 
     def take_grid(self, grid: SlotGrid) -> None:
@@ -81,18 +86,56 @@ class Pipeline:
     def finish(self) -> Output:
         """No more blocks: everything still under way is handed on as it stands."""
         out = Output()
-        for frame in self._framer.finish():
-            self._take(frame, out)
+        self._take_all(self._framer.finish(), out)
         return out
 
     def latest_waves(self, n_cycles: int) -> list[NDArray[np.float64]]:
         """The newest whole cycles of every channel in V, from an upward zero crossing on."""
+        if waiting := self._waiting():
+            return [channel.wave(n_cycles) for channel in waiting]
         channels = self._lines | self._neutral_earth
         return [channels[number].latest_wave(n_cycles) for number in sorted(channels)]
+
+    def waiting_rms(self) -> list[float]:
+        """rms of every channel in V over the newest whole cycle that waits to be measured.
+
+        None where nothing waits: then the newest half-cycle values have been handed on.
+        """
+        return [channel.rms_v() for channel in self._waiting()]
 
     @property
     def _histories(self) -> list[SampleHistory]:
         return [line.history for line in self._lines.values()]
+
+    def _waiting(self) -> list[Waiting]:
+        """The newest samples of every channel, if they wait."""
+        frame = self._batches.newest
+        if frame is None:
+            return []
+        newest = frame.volts[-round(NEWEST_S * self._setup.sample_rate_hz) :].astype(np.float64)
+        volts = [scaled(newest[:, channel.column], channel) for channel in self._setup.channels]
+        lead = self._setup.lines[0]
+        return [
+            Waiting(volts[at], volts[at if at in self._lines else lead], line.period)
+            for at in range(len(volts))
+            for line in [self._lines.get(at, self._first_line)]
+        ]
+
+    def _take_all(self, frames: list[Frame], out: Output) -> None:
+        for frame in frames:
+            batch = self._batches.add(frame, is_urgent=self._is_urgent(frame))
+            if batch is not None:
+                self._take(batch, out)
+
+    def _is_urgent(self, frame: Frame) -> bool:
+        """Whether somebody may be waiting for what a frame brings."""
+        if frame.ends_segment or self._setup.frames_at_once == 1:
+            return True
+        if frame.starts_segment:
+            self._calm.begin()
+        is_calm = self._calm.look(frame.volts)
+        is_under_way = any(line.spans for line in self._lines.values())
+        return frame.starts_segment or is_under_way or not is_calm
 
     def _take(self, frame: Frame, out: Output) -> None:
         n_told = len(out.events)

@@ -13,6 +13,9 @@ LIVE_FRAME_S = 1.0
 # A recording needs no quick answer, and long frames cost less, as long as they fit the cache.
 BULK_FRAME_S = 80.0
 BULK_FRAME_SAMPLES = 160_000
+# What a live input brings while nothing disturbs needs no quick answer either: measured at once.
+BATCH_S = 5.0
+BATCH_SAMPLES = 96_000
 
 
 def recording_frame_s(sample_rate_hz: float) -> float:
@@ -66,6 +69,17 @@ class PipelineSetup:
     wiring: Wiring = Wiring.SINGLE_PHASE
     is_converter: bool = False  # of hardware: its samples have noise
     neutral_earth_v: float | None = None  # over 150/180 cycles; None: not watched
+
+    @property
+    def frames_at_once(self) -> int:
+        """So many frames are measured together while nothing disturbs."""
+        batch_s = min(BATCH_S, BATCH_SAMPLES / self.sample_rate_hz)
+        return max(1, int(batch_s / self.frame_s))
+
+    @property
+    def longest_s(self) -> float:
+        """What is measured at once is not longer."""
+        return self.frames_at_once * self.frame_s
 
     @property
     def slot_grid(self) -> SlotGrid:

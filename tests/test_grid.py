@@ -347,7 +347,8 @@ def one_line(setup: PipelineSetup, first: SlotGrid, later: Sequence[SlotGrid]) -
     pipeline.take_grid(first)
     for grid in later:
         pipeline.take_grid(grid)
-    volts = supply_wave(50 * instants(RATE_HZ, 50), 230)
+    # The first second is measured at once, then five at a time: here the last ones are full.
+    volts = supply_wave(50 * instants(RATE_HZ, 51), 230)
     for block in blocks(volts, list(range(RATE_HZ, len(volts), RATE_HZ))):
         out = pipeline.feed(block)
         whole.ten_minute += out.ten_minute

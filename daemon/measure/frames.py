@@ -1,7 +1,8 @@
 """Any split into blocks, one stream of frames: this is what makes every result independent of it.
 
 A segment is a run of samples without a gap. It is cut into frames of one fixed length, counted
-from its first sample; only its last frame may be shorter. All measuring works on frames.
+from its first sample; only its last frame may be shorter. All measuring works on frames, or on
+several of them joined where none is urgent.
 """
 
 from dataclasses import dataclass
@@ -67,3 +68,30 @@ class Framer:
 
     def _held(self) -> NDArray[np.float32]:
         return self._parts[0] if len(self._parts) == 1 else np.concatenate(self._parts)
+
+
+class Batches:
+    """Joins frames of one segment, at most `n_frames` of them, to be measured at once."""
+
+    def __init__(self, n_frames: int) -> None:
+        self._n_frames = n_frames
+        self._held: list[Frame] = []
+
+    @property
+    def newest(self) -> Frame | None:
+        """The latest frame, while it waits."""
+        return self._held[-1] if self._held else None
+
+    def add(self, frame: Frame, *, is_urgent: bool) -> Frame | None:
+        """Take a frame; all that wait as one, if it is urgent or the last that was waited for."""
+        self._held.append(frame)
+        if not is_urgent and len(self._held) < self._n_frames:
+            return None
+        held, self._held = self._held, []
+        return _joined(held) if len(held) > 1 else frame
+
+
+def _joined(frames: list[Frame]) -> Frame:
+    first, last = frames[0], frames[-1]
+    volts = np.concatenate([frame.volts for frame in frames])
+    return Frame(first.first_index, volts, first.starts_segment, last.ends_segment)

@@ -1,0 +1,63 @@
+"""Whether samples can wait to be measured: while nothing disturbs, measuring is cheaper in batches.
+
+This decides only when something is measured, never what comes out. So it may be rough: where it
+errs, a value or an event comes some seconds later than it could.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.plan import PipelineSetup
+
+Floats32 = NDArray[np.float32]
+
+PIECES = 4  # of a cycle: rms over one cycle is renewed at every quarter
+SAMPLES = 20  # of each piece are looked at: rms hardly needs more
+CLEARANCE = 0.01  # of a limit: so near it, an rms value over the true period may be beyond
+
+
+class Calm:
+    """Looks at the frames of one segment before they are measured.
+
+    :param setup: whose lines are watched.
+    """
+
+    def __init__(self, setup: PipelineSetup) -> None:
+        piece = setup.sample_rate_hz / setup.supply.frequency_hz / PIECES
+        self._step = max(1, round(piece / SAMPLES))
+        self._per_piece = max(1, round(piece / self._step))
+        lines = [setup.channels[number] for number in setup.lines]
+        self._columns = [line.column for line in lines]
+        self._offset_v = np.array([[line.offset_v] for line in lines], np.float32)
+        # Of the sum of squares of a cycle, by line, in V^2 at the input.
+        n, gain = PIECES * self._per_piece, np.array([[line.gain_v_per_v] for line in lines])
+        self._least_v2 = n * (setup.limits.dip_v * (1 + CLEARANCE) / gain) ** 2
+        self._most_v2 = n * (setup.limits.swell_v * (1 - CLEARANCE) / gain) ** 2
+        self.begin()
+
+    def begin(self) -> None:
+        """A new segment starts."""
+        self._was_calm = False
+
+    def look(self, volts: Floats32) -> bool:
+        """Whether neither this frame nor the one before holds a dip, a swell or an interruption.
+
+        What happens at the very end of a frame is found with the next one, so that one does not
+        wait either. Of cycles across the edge of a frame either half is seen.
+
+        :param volts: shape (n_samples, n_inputs), at the converter's input.
+        """
+        pieces = self._squares(volts)
+        pairs = pieces[:, 1:] + pieces[:, :-1]
+        cycles = pairs[:, 2:] + pairs[:, :-2]
+        is_calm = bool(((cycles >= self._least_v2) & (cycles <= self._most_v2)).all())
+        was_calm, self._was_calm = self._was_calm, is_calm
+        return was_calm and is_calm
+
+    def _squares(self, volts: Floats32) -> Floats32:
+        """Sums of squares over quarters of a nominal cycle; shape (n_lines, n_pieces)."""
+        n_pieces = len(volts) // (self._step * self._per_piece)
+        some = volts[: n_pieces * self._step * self._per_piece : self._step].T[self._columns]
+        pieces = (some - self._offset_v).reshape(-1, self._per_piece)
+        squares: Floats32 = np.einsum("ij,ij->i", pieces, pieces)
+        return squares.reshape(-1, n_pieces)
