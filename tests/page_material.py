@@ -2,7 +2,9 @@
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -103,7 +105,27 @@ EVENTS = (
 def write_database(
     path: Path, events: tuple[Plain, ...] = EVENTS, now_utc_s: float = NOW_UTC_S
 ) -> None:
-    """A database with these events, written by the real store, numbered from 1 in this order."""
+    """A database with these events, written by the real store, numbered from 1 in this order.
+
+    Where nothing lies yet, a copy of the one that was written first.
+    """
+    if path.exists():
+        _write(path, events, now_utc_s)
+        return
+    content, mode = _written(events, now_utc_s)
+    path.write_bytes(content)
+    path.chmod(mode)
+
+
+@cache
+def _written(events: tuple[Plain, ...], now_utc_s: float) -> tuple[bytes, int]:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "events.db"
+        _write(path, events, now_utc_s)
+        return path.read_bytes(), path.stat().st_mode
+
+
+def _write(path: Path, events: tuple[Plain, ...], now_utc_s: float) -> None:
     started_utc_s = now_utc_s - 10 * DAY_S
     run = RunInfo("demo: true\n", started_utc_s, "simulated", 16000.0, ("L1",), "boot", "free")
     store = Store(path, "Europe/Vienna")

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import tomllib
 import urllib.request
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -100,10 +101,15 @@ MODULES = {
 }
 
 
+@cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def imports_of(path: Path) -> set[str]:
     """Everything a file imports, inside functions too; `from a import b` counts as a and as a.b."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -118,7 +124,10 @@ def imports_of(path: Path) -> set[str]:
     return found
 
 
-GRAPH = {name: imports_of(path) for name, path in MODULES.items()}
+@cache
+def graph() -> dict[str, set[str]]:
+    """What each module imports; read when first asked for, not while tests are collected."""
+    return {name: imports_of(path) for name, path in MODULES.items()}
 
 
 def lies_in(name: str, package: str) -> bool:
@@ -128,13 +137,13 @@ def lies_in(name: str, package: str) -> bool:
 @pytest.mark.parametrize("name", MODULES)
 def test_imports_point_one_way(name: str) -> None:
     own = name.partition(".")[0]
-    first_names = {imported.partition(".")[0] for imported in GRAPH[name]}
+    first_names = {imported.partition(".")[0] for imported in graph()[name]}
     assert first_names & {*PACKAGES, "tests"} <= ALLOWED[own]
 
 
 @pytest.mark.parametrize("name", MODULES)
 def test_imports_stand_at_the_top(name: str) -> None:
-    tree = ast.parse(MODULES[name].read_text(encoding="utf-8"))
+    tree = tree_of(MODULES[name])
     inside = [
         inner.lineno
         for node in ast.walk(tree)
@@ -149,12 +158,12 @@ def test_imports_stand_at_the_top(name: str) -> None:
 def test_measuring_knows_numbers_only(name: str) -> None:
     outside = {
         imported
-        for imported in GRAPH[name]
+        for imported in graph()[name]
         if imported.partition(".")[0] not in sys.stdlib_module_names
         and not lies_in(imported, "numpy")
     }
     assert all(lies_in(one, MEASURING) or one == "daemon.records" for one in outside), outside
-    assert not GRAPH[name] & {"os", "sqlite3", "time", "socket", "subprocess", "pathlib"}
+    assert not graph()[name] & {"os", "sqlite3", "time", "socket", "subprocess", "pathlib"}
 
 
 @pytest.mark.parametrize(("knower", "unknown"), FORBIDDEN.items(), ids=FORBIDDEN)
@@ -162,19 +171,21 @@ def test_what_a_part_must_not_know(knower: str, unknown: tuple[str, ...]) -> Non
     parts = [name for name in MODULES if lies_in(name, knower)]
     assert parts, f"{knower} is gone: this table is out of date"
     for name in parts:
-        wrong = {one for one in GRAPH[name] for package in unknown if lies_in(one, package)}
+        wrong = {one for one in graph()[name] for package in unknown if lies_in(one, package)}
         assert not wrong, name
 
 
 def test_one_module_alone_wires() -> None:
-    assert [name for name, known in GRAPH.items() if known >= WIRED] == [WIRING]
-    knows_two = [name for name, known in GRAPH.items() if len(WIRED & known) > 1 and name != WIRING]
+    assert [name for name, known in graph().items() if known >= WIRED] == [WIRING]
+    knows_two = [
+        name for name, known in graph().items() if len(WIRED & known) > 1 and name != WIRING
+    ]
     assert knows_two == []
 
 
 def test_nobody_imports_in_a_circle() -> None:
     """Takes away, again and again, what imports nothing that is left; a circle stays."""
-    left = {name: {one for one in known if one in MODULES} for name, known in GRAPH.items()}
+    left = {name: {one for one in known if one in MODULES} for name, known in graph().items()}
     while ready := [name for name, known in left.items() if not known & left.keys()]:
         for name in ready:
             del left[name]

@@ -1,5 +1,6 @@
 """The snapshot file: what is written is what is read, and nothing else is believed."""
 
+import io
 import json
 import math
 import threading
@@ -116,7 +117,9 @@ def test_a_folder_that_is_not_there_is_an_error(tmp_path: Path) -> None:
 def test_a_reader_never_sees_half_a_file(tmp_path: Path) -> None:
     path = tmp_path / "status.json"
     short = plausible_snapshot()
-    long = replace(short, waveform=WaveformStatus(16000.0, {"L1": (1.0,) * 20_000}))
+    waveform = WaveformStatus(16000.0, {"L1": (1.0,) * 5_000})
+    assert len(json.dumps(waveform.channels)) > 2 * io.DEFAULT_BUFFER_SIZE  # several writes
+    long = replace(short, waveform=waveform)
     write_snapshot(path, short)
     seen: list[Snapshot | None] = []
     done = threading.Event()

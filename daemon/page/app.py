@@ -1,6 +1,7 @@
 """The routes. Everything is read anew for each request; profiles alone are kept."""
 
 from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -80,7 +81,9 @@ def create_app(config: PageConfig, clock: Clock | None = None) -> Starlette:
     return app
 
 
+@cache
 def _templates() -> Environment:
+    """The files beside this one, compiled once; they do not change while the program runs."""
     environment = Environment(
         loader=FileSystemLoader(_FOLDER),
         autoescape=True,
