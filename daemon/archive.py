@@ -101,12 +101,12 @@ class Archive:
         """The events that pass the filter, in the order of their starts."""
         where, values = _conditions(wanted)
         order = "DESC" if wanted.newest_first else "ASC"
-        rows = self._read(
+        sql = (
             f"SELECT * FROM event WHERE {where} ORDER BY start_utc {order}, id {order} "
-            "LIMIT ? OFFSET ?",
-            (*values, -1 if wanted.limit is None else wanted.limit, wanted.offset),
+            "LIMIT ? OFFSET ?"
         )
-        return self._each(event_of, rows)
+        limit = -1 if wanted.limit is None else wanted.limit
+        return self._read_each(event_of, sql, (*values, limit, wanted.offset))
 
     def each(self, wanted: EventFilter) -> Iterator[EventRow]:
         """Like `events`, for any number of them: a few are read at a time. No limit, no offset."""
@@ -191,12 +191,12 @@ class Archive:
     ) -> list[LogRow]:
         """What happened besides events."""
         order = "DESC" if newest_first else "ASC"
-        rows = self._read(
+        sql = (
             f"SELECT * FROM log WHERE ?1 IS NULL OR kind = ?1 "
-            f"ORDER BY start_utc {order}, id {order} LIMIT ?2",
-            (None if kind is None else kind.value, -1 if limit is None else limit),
+            f"ORDER BY start_utc {order}, id {order} LIMIT ?2"
         )
-        return self._each(log_of, rows)
+        values = None if kind is None else kind.value, -1 if limit is None else limit
+        return self._read_each(log_of, sql, values)
 
     def runs(self) -> list[RunRow]:
         """Every run, the first one first."""
@@ -250,6 +250,18 @@ class Archive:
                 f"{self._path} is damaged: it holds a row that no monitor writes "
                 f"({' '.join(str(error).split())[:100]})"
             ) from error
+
+    def _read_each(
+        self, of_row: Callable[[sqlite3.Row], T], sql: str, values: Sequence[object]
+    ) -> list[T]:
+        """Each row is made into a record as it is read: a long list is never held twice."""
+
+        def ask(connection: sqlite3.Connection) -> list[T]:
+            connection.row_factory = sqlite3.Row
+            return [of_row(row) for row in connection.execute(sql, values)]
+
+        with self._making_sense():
+            return self._asked(ask)
 
     def _read(self, sql: str, values: Sequence[object] = ()) -> list[sqlite3.Row]:
         def ask(connection: sqlite3.Connection) -> list[sqlite3.Row]:

@@ -7,6 +7,7 @@ anybody: a row that no monitor writes is refused here, so that nobody further on
 import json
 import re
 import sqlite3
+import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
@@ -169,6 +170,8 @@ _EVENT_NUMBERS = ("start_s", "value", "value_pct", "threshold", "extreme_s")
 _EVENT_OPTIONAL = ("duration_s", "below_interruption_s", "margin_pct", "margin_s", "severity",
                    "uncertainty", "duration_uncertainty_s")  # fmt: skip
 _DETAIL_TEXTS = {"dip_type", "uncertainty_without"}
+_REPEATED = ("channel", "unit", "profile", "clock", "limit", "category", "cell", "cause")
+"""Texts that very many rows share: in memory once."""
 _OPTIONAL_TEXTS = ("limit", "category", "cell", "cause", "evidence")
 
 
@@ -184,6 +187,9 @@ def event_of(row: sqlite3.Row) -> EventRow:
     detail = json.loads(found.get("detail") or "{}")
     found["detail"] = EventDetail(**detail)
     found["first"] = _first_times(row)
+    for name in _REPEATED:
+        if isinstance(found.get(name), str):
+            found[name] = sys.intern(found[name])
     event = EventRow(**found)
     _check_event(found, event)
     known_detail = {name: value for name, value in detail.items() if value is not None}

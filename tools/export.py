@@ -3,7 +3,7 @@
 import csv
 import io
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import fields
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from daemon.comtrade_writer import (
     comtrade_files,
     comtrade_single_file,
 )
-from daemon.errors import InputError
+from daemon.errors import InputError, StoreError
 from daemon.event_record import (
     event_file_stem,
     event_records,
@@ -69,22 +69,21 @@ def command(
         )
     archive = open_archive(db)
     flavour = _flavour(revision, data)
-    events = archive.events(EventFilter(serious_only=serious_only, newest_first=False))
+    wanted = EventFilter(serious_only=serious_only, newest_first=False)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"-o {folder} cannot be made: {error.strerror}") from error
     n_files = 0
-    for name, content in _tables(archive, events, formats):
-        write_file(folder / name, content)
+    for name, lines in _tables(archive, wanted, formats):
+        _write_lines(folder / name, lines)
         n_files += 1
-    for event in events:
+    for event in archive.each(wanted) if set(formats) - {"csv", "jsonl"} else ():
         for name, content in _waveforms(archive, event, flavour, formats):
             write_file(folder / name, content)
             n_files += 1
-    click.echo(
-        f"{plural(len(events), 'event').capitalize()} in {plural(n_files, 'file')}: {folder}"
-    )
+    n_events = plural(archive.count(wanted), "event").capitalize()
+    click.echo(f"{n_events} in {plural(n_files, 'file')}: {folder}")
 
 
 def _flavour(revision: str, data: str) -> Flavour:
@@ -94,21 +93,29 @@ def _flavour(revision: str, data: str) -> Flavour:
         raise InputError(f"--data {data}: {error}") from error
 
 
-def _tables(archive: Archive, events: list[EventRow], formats: Sequence[str]) -> Contents:
-    found: Contents = []
+def _tables(
+    archive: Archive, wanted: EventFilter, formats: Sequence[str]
+) -> Iterator[tuple[str, Iterable[str]]]:
+    """Names and lines of the tables; of very many events only a few are in memory."""
     monitors = Monitors(archive)
     if "csv" in formats:
-        rows = csv_lines(events, monitors, MORE_COLUMNS)
-        found += [("events.csv", "".join(rows).encode()), ("log.csv", _log_csv(archive))]
+        yield "events.csv", csv_lines(archive.each(wanted), monitors, MORE_COLUMNS)
+        yield "log.csv", [_log_csv(archive)]
     if "jsonl" in formats:
-        log = [_log_cells(row) for row in archive.log(newest_first=False)]
-        found.append(("events.jsonl", "".join(json_lines(events, monitors)).encode()))
-        found.append(("log.jsonl", _json_lines(log)))
-    return found
+        yield "events.jsonl", json_lines(archive.each(wanted), monitors)
+        log = archive.log(newest_first=False)
+        yield "log.jsonl", (json.dumps(_log_cells(row)) + "\n" for row in log)
 
 
-def _json_lines(rows: list[dict[str, object]]) -> bytes:
-    return "".join(json.dumps(row) + "\n" for row in rows).encode()
+def _write_lines(path: Path, lines: Iterable[str]) -> None:
+    """:raises InputError: it cannot be written there."""
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            file.writelines(lines)
+    except StoreError:  # of the database that is read meanwhile
+        raise
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {error.strerror}") from error
 
 
 def _log_cells(row: LogRow) -> dict[str, object]:
@@ -117,13 +124,13 @@ def _log_cells(row: LogRow) -> dict[str, object]:
     return {key: getattr(row, key) for key in LOG_KEYS} | {"first": first}
 
 
-def _log_csv(archive: Archive) -> bytes:
+def _log_csv(archive: Archive) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(LOG_KEYS)
     for row in archive.log(newest_first=False):
         writer.writerow(map(csv_cell, _log_cells(row).values()))
-    return out.getvalue().encode()
+    return out.getvalue()
 
 
 def _waveforms(
