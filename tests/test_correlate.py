@@ -114,6 +114,7 @@ def test_a_time_that_is_twice_is_said(tmp_path: Path) -> None:
         ("", "is empty"),
         ("\n\n# nothing\n", "is empty"),
         ("press stopped\npress started\n", "no column of times"),
+        (";\n;\n", "no column of times"),  # nothing but separators
         ("2026-11-25 08:15:33\n", "give --zone"),
         ("2026-11-25T08:15:33Z\nlater\n2026-11-25T08:15:34Z\n", "line 2: 'later' is not a time"),
         ("2026-02-30T08:15:33Z\n", "line 1"),

@@ -167,7 +167,7 @@ def _rows(path: Path, text: str) -> dict[str, Rows]:
         ]
     if not found[","]:
         raise InputError(f"{path}: is empty; it must hold a time on each line")
-    return found
+    return {separator: rows for separator, rows in found.items() if rows}
 
 
 def _lines(path: Path, candidates: dict[str, Rows], column: str | None) -> list[_Line]:
