@@ -176,7 +176,7 @@ def probable_cause(facts: Facts) -> Hint:
     shape = rms_shape(facts.own, span_s, facts.declared_v, is_swell=is_swell)
     if shape is None:
         return _unknown("too little of the voltage before or after it was kept")
-    return _of_swell(facts, shape) if is_swell else _of_dip(facts, shape, span_s)
+    return _of_swell(facts, shape, span_s) if is_swell else _of_dip(facts, shape, span_s)
 
 
 def _unknown(*evidence: str) -> Hint:
@@ -267,13 +267,20 @@ def _of_rapid_change(facts: Facts) -> Hint:
 # Dips and swells
 
 
-def _of_swell(facts: Facts, shape: RmsShape) -> Hint:
+def _of_swell(facts: Facts, shape: RmsShape, span_s: tuple[float, float]) -> Hint:
     evidence = _edges(shape)
     lower = [
         trace.channel
         for trace in facts.others
         if (moved := _change(trace, facts)) is not None and moved[1] < -0.1 * facts.declared_v
     ]
+    lasted_s = span_s[1] - span_s[0]
+    if lower and lasted_s > FAULT_S:
+        long = f"{', '.join(lower)} was low meanwhile, for longer than a fault is left in place"
+        is_urgent = facts.value_v > HIGH_PCT / 100 * facts.declared_v
+        return Hint(
+            Cause.LOOSE_NEUTRAL, Confidence.POSSIBLE, (*evidence, long), _NEUTRAL_ADVICE, is_urgent
+        )
     if lower:
         dipped = f"{', '.join(lower)} dipped at the same time, as in a fault to earth"
         return Hint(Cause.REMOTE_FAULT, Confidence.POSSIBLE, (*evidence, dipped))

@@ -16,6 +16,7 @@ from daemon.archive import open_archive
 from daemon.errors import InputError, StoreError
 from daemon.page.words import zone_of
 from daemon.records import LogKind
+from daemon.stored_settings import digest_of, edited_settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,7 @@ def merge(target: Path, parts: Sequence[Part]) -> list[MergedPart]:
 
 
 def _edits(path: Path) -> tuple[str, ...]:
-    """What the chain of hashes says of a part, which the chain of the new file can not say.
+    """What the hashes of a part say of it, which those of the new file can not say.
 
     :raises InputError: it is not a database of ours.
     :raises StoreError: it is damaged, or cannot be read.
@@ -72,7 +73,7 @@ def _edits(path: Path) -> tuple[str, ...]:
     if faults:
         raise StoreError(f"{path} is damaged: {faults[0]}; check-db says more")
     chain = archive.chain()
-    return () if chain is None else tuple(chain.findings)
+    return (*(chain.findings if chain else ()), *edited_settings(archive))
 
 
 def _take(connection: sqlite3.Connection, part: Part, edits: tuple[str, ...]) -> MergedPart:
@@ -123,17 +124,17 @@ def _ids(connection: sqlite3.Connection, table: str) -> list[int]:
 
 
 def _settings_ids(connection: sqlite3.Connection) -> dict[int, int]:
-    """New ids of settings, which are kept once for all that share them."""
-    connection.execute(
-        "INSERT OR IGNORE INTO main.settings (digest, text) "
-        "SELECT digest, text FROM part.settings ORDER BY id"
-    )
-    return dict(
-        connection.execute(
-            "SELECT old.id, new.id FROM part.settings AS old JOIN main.settings AS new "
-            "ON old.digest = new.digest"
-        )
-    )
+    """New ids of settings, which are kept once for all that share them.
+
+    By a digest of what they are now: edited ones must not stand in for those of another part.
+    """
+    found = {}
+    for old_id, text in connection.execute("SELECT id, text FROM part.settings").fetchall():
+        row = (digest_of(text), text)
+        connection.execute("INSERT OR IGNORE INTO main.settings (digest, text) VALUES (?, ?)", row)
+        new = connection.execute("SELECT id FROM main.settings WHERE digest = ?", row[:1])
+        found[old_id] = int(new.fetchone()[0])
+    return found
 
 
 def _run(

@@ -244,6 +244,26 @@ def test_loads_and_the_network_move_legs_otherwise(a_v: float, b_v: float) -> No
     assert legs(a_v, b_v).cause is not Cause.LOOSE_NEUTRAL
 
 
+def star_without_neutral(end_s: float) -> Hint:
+    """The swell of L2, where loads of 10, 20 and 20 ohms at 230 V lost their neutral.
+
+    Millman: the star point moves by 0.05 / 0.2 of the voltage of L1, so L1 is left with 0.75 of it
+    and the others have sqrt(0.75^2 + 0.75) = 1.1456 of theirs.
+    """
+    span = (2.0, end_s)
+    own = leg("L2", 230, 230 * math.sqrt(0.75**2 + 0.75), span)
+    others = (leg("L1", 230, 230 * 0.75, span), replace(own, channel="L3"))
+    return probable_cause(Facts(Kind.SWELL, 230, 50, *span, 263.5, own, others=others))
+
+
+def test_a_fault_to_earth_that_is_not_cleared_may_be_the_neutral() -> None:
+    short, long = star_without_neutral(2.3), star_without_neutral(4.5)
+    assert (short.cause, short.is_urgent) == (Cause.REMOTE_FAULT, False)
+    assert (long.cause, long.confidence) == (Cause.LOOSE_NEUTRAL, Confidence.POSSIBLE)
+    assert long.is_urgent
+    assert "licensed electrician" in long.advice
+
+
 def test_two_of_three_phases_are_no_legs() -> None:
     index = np.arange(1600)
     wave = [

@@ -40,6 +40,8 @@ def test_an_untouched_database_is_found_sound(path: Path) -> None:
     assert found.exit_code == 0
     assert found.output.startswith("The file is whole, and no later edit was found.\n")
     assert "10 min 00 s unobserved (1.7 %) in 1 gap" in " ".join(found.output.split())
+    words = " ".join(found.output.split())
+    assert "Covered by the chain: the tables event, trace, waveform and log." in words
     assert "6 links" in found.output  # four events, two log entries
     assert path.read_bytes() == before
 
@@ -61,6 +63,10 @@ def test_an_untouched_database_is_found_sound(path: Path) -> None:
             "log entry 3 was added",
         ),
         ("DELETE FROM chain WHERE about = 'event' AND row_id = 2", "chain itself was changed"),
+        (
+            "UPDATE settings SET text = replace(text, '230.0', '240.0')",
+            "settings 1, of run 1, do not fit their digest: they were changed",
+        ),
         ("UPDATE chain SET hash = 'a' WHERE id = 4", "chain itself was changed at link 4"),
     ],
 )  # fmt: skip
@@ -140,7 +146,8 @@ def test_a_database_from_before_the_chain(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr(schema, "STEPS", steps[:1])
     schema.migrate(connection)
     connection.executescript(
-        "INSERT INTO settings VALUES (1, 'd', '{}'); INSERT INTO run VALUES (1, 1, "
+        f"INSERT INTO settings VALUES (1, '{hashlib.sha256(b'{}').hexdigest()}', '{{}}'); "
+        "INSERT INTO run VALUES (1, 1, "
         "'2026-01-01T00:00:00.000Z', '2026-01-01T01:00:00.000Z', 1, 'd', 1, '', 1, 0, 'free', "
         "'[]', 'UTC'); INSERT INTO log (run_id, kind, start_utc, start_local, text) "
         "VALUES (1, 'mark', '2026-01-01T00:00:00.000Z', '', '');"

@@ -41,6 +41,8 @@ def written(tmp_path: Path, text: str | bytes) -> Path:
         ("2026-11-25 08:15:33,25", STAMP_S),
         ("2026-11-25 08:15:33.25 +0100", STAMP_S),
         ("2026/11/25 08:15:33", STAMP_S - 0.25),
+        ("2026-11-25 08:15:33 Europe/Vienna", STAMP_S - 0.25),
+        ("2026-11-25T01:15:33 America/Chicago", STAMP_S - 0.25),
         ("20261125T071533Z", STAMP_S - 0.25),
         ("20261125081533", STAMP_S - 0.25),
         ("25.11.2026 08:15:33", STAMP_S - 0.25),
@@ -119,8 +121,13 @@ def test_a_time_that_is_twice_is_said(tmp_path: Path) -> None:
         ("2026-11-25T08:15:33Z\nlater\n2026-11-25T08:15:34Z\n", "line 2: 'later' is not a time"),
         ("2026-02-30T08:15:33Z\n", "line 1"),
         ("2026-11-25T25:15:33Z\n", "line 1"),
-        ("13:15 PM\n", "holds no failures"),
+        ("13:15 PM\n", "line 1: '13:15 PM' is not a time that is read"),
         ("time;message\n", "holds no failures, only a heading: 'time;message'"),
+        ("25.11.26 08:15:33\n", "has a year of two digits"),
+        ("time\n2026-11-25T08:15:33Z\n11/25/26 08:15:33\n", "line 3"),
+        ("2026-11-25 08:15:33 CET\n", "line 1: '2026-11-25 08:15:33 CET' has a zone in letters"),
+        ("2026-11-25 08:15 CET\n2026-11-25T08:15:33Z\n", "line 1"),
+        ("2026-11-25 08:15:33 Mars/Base\n", "there is no zone Mars/Base"),
         (b"SQLite format 3\0", "not a text file"),
     ],
 )
@@ -142,10 +149,27 @@ def test_wrong_words_are_refused(path: Path, tmp_path: Path) -> None:
         ([file, "--zone", "Mars/Base"], "--zone"),
         ([file, "--profile", "none-such"], "none-such"),
         ([tmp_path / "missing.csv"], "cannot be read"),
+        ([file, "--column", "nix"], "--column nix is not there; its columns are: "),
     ):
         found = run("correlate", path, *words)
         assert found.exit_code == 2
         assert message in found.output
+
+
+def test_the_columns_there_are_are_named(path: Path, tmp_path: Path) -> None:
+    file = written(tmp_path, "when;machine;what\n2026-11-25 08:15:33;Press;stopped\n")
+    for column, said in (("nix", "is not there"), ("machine", "holds no times"), ("4", "is not")):
+        found = run("correlate", path, file, "--zone", "UTC", "--column", column)
+        assert found.exit_code == 2
+        assert f"--column {column} {said}" in found.output
+        assert "its columns are: when, machine, what (or their numbers, 1 to 3)" in found.output
+
+
+def test_one_line_with_a_time_is_a_failure_and_no_heading(path: Path, tmp_path: Path) -> None:
+    for content in ("2026-11-25T08:15:33+01:00", "2026-11-25T08:15:33+01:00;stopped\n"):
+        found = run("correlate", path, written(tmp_path, content))
+        assert found.exit_code == 0, found.output
+        assert "1 failure" in found.output
 
 
 def local(second: float) -> str:
@@ -167,6 +191,7 @@ def test_the_answer(path: Path, tmp_path: Path) -> None:
     assert "+1.0 s after the start of event 1, dip (sag) to 140.3 V for 0.20 s on L1" in text
     assert "Failures without an event near them: 1" in text
     assert "stop 1" in text
+    assert " stop 2, +0.8 s after the start of event 3" in text
     assert "Events without a failure near them: 1 - event 2" in text
     everything = run("correlate", path, written(tmp_path, content), "--zone", "+01:00", "--all")
     assert "event 4" in everything.output

@@ -1,6 +1,7 @@
 """Merged databases hold every row of their parts, and where it came from."""
 
 import csv
+import hashlib
 import io
 import json
 import re
@@ -174,7 +175,7 @@ def merged(tmp_path: Path) -> Path:
     fill(tmp_path / "office.db", (3600.25, 12_000.0))
     edit(
         tmp_path / "office.db",
-        "UPDATE settings SET digest = 'x', text = replace(text, 'Oven 1', 'Office')",
+        "UPDATE settings SET text = replace(text, 'Oven 1', 'Office')",
     )
     found = run("merge", tmp_path / "all.db", tmp_path / "hall.db", tmp_path / "office.db")
     assert found.exit_code == 0
@@ -182,6 +183,15 @@ def merged(tmp_path: Path) -> Path:
 
 
 HALL, OFFICE = "hall (Bäckerei, Ofen, Oven 1)", "office (Bäckerei, Ofen, Office)"
+
+
+def test_edited_settings_do_not_stand_in_for_those_of_another(merged: Path) -> None:
+    """Both parts have the same digest; the text of one was edited afterwards."""
+    texts = rows(merged, "SELECT text, digest FROM settings ORDER BY id")
+    assert ["Office" in text for text, _ in texts] == [False, True]
+    assert all(hashlib.sha256(t.encode()).hexdigest() == digest for t, digest in texts)
+    words = " ".join(run("check-db", merged).output.split())
+    assert "office was edited after the watch, before it was merged: settings 1" in words
 
 
 def test_each_list_says_which_monitor_saw_an_event(merged: Path) -> None:

@@ -244,3 +244,32 @@ def test_one_high_and_one_low_points_to_the_neutral(tmp_path: Path) -> None:
     words = plain((tmp_path / "a.html").read_text())
     assert "neutral conductor checked by a licensed electrician, at once" in words
     assert find_findings(open_archive(path), [], None) == [Finding.NOTHING]
+
+
+@pytest.mark.parametrize(
+    ("cause", "lasted_s", "measure"),
+    [
+        ("possible: a fault elsewhere in the network", 0.4, "Ask the network operator about"),
+        ("possible: a loose or interrupted neutral", 0.4, "Have the neutral conductor checked"),
+        ("unknown", 0.4, "Have the neutral conductor checked"),
+        (None, 0.4, "Have the neutral conductor checked"),
+        ("possible: a fault elsewhere in the network", 3.0, "Have the neutral conductor checked"),
+    ],
+)
+def test_the_advice_says_what_the_hint_says(
+    tmp_path: Path, cause: str | None, lasted_s: float, measure: str
+) -> None:
+    """One line low, two high: a fault to earth by its hint, and in doubt the neutral."""
+    path = tmp_path / "a.db"
+    store = Store(path, "UTC")
+    run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
+    changes = {"kind": Kind.SWELL, "group": 1, "value": 270.0, "value_pct": 117.4}
+    low = dip(1, duration_s=lasted_s)
+    high = [dip(n, channel=f"L{n}", duration_s=lasted_s, **changes) for n in (2, 3)]
+    store.add(run_id, [judged(one, cause=cause) for one in (low, *high)], [])
+    store.end_run(run_id, RUN_UTC_S + 3600, 1, 0)
+    store.close()
+    assert run("report", path, "-o", tmp_path / "a.html").exit_code == 0
+    words = plain((tmp_path / "a.html").read_text())
+    advice = words[words.index("What follows", words.index("Events that passed")) :]
+    assert advice.removeprefix("What follows").strip().startswith(measure)

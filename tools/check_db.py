@@ -10,7 +10,7 @@ from daemon.errors import InputError
 from daemon.hash_chain import ChainReport
 from daemon.page.words import duration_words
 from daemon.records import LogKind
-from daemon.stored_settings import settings_of, table_of
+from daemon.stored_settings import edited_settings, settings_of, table_of
 from drivers.clock import SystemClock
 from tools.coverage import site_coverage
 from tools.site import find_open_run, find_site
@@ -19,12 +19,17 @@ from tools.text import moment_words, plural, terminal_width, wrapped
 MOST_NAMED = 20  # events that are all wrong in one way
 # Which stretch of which recording or scenario an input plays.
 OF_PLAYING = ("begin_s", "duration_s", "path", "start_utc")
+COVERS = (
+    "Covered by the chain: the tables event, trace, waveform and log. Covered by a digest of their "
+    "own: settings. Not covered: run (the account of the runs), statistics (of days) and "
+    "event_count."
+)
 PROVES = (
     "What this proves: no event and no entry of the log was edited after the monitor wrote it by "
-    "someone who did not also compute the chain anew. What it does not: that settings, the account "
-    "of the runs and the statistics of days are as they were, that the measurement was right, or "
-    "that nobody rebuilt the whole file. Against that, note the head elsewhere, as a report "
-    "does, and check it with --head."
+    "someone who did not also compute the chain anew, and no settings by someone who did not also "
+    "compute their digest anew. What it does not: that the rest is as it was, that the measurement "
+    "was right, or that nobody rebuilt the whole file. Against that, note the head elsewhere, as a "
+    "report does, and check it with --head."
 )
 
 
@@ -38,7 +43,7 @@ def command(db: Path, head: str | None) -> None:
     """
     archive = open_archive(db)
     faults, chain = archive.faults_of_file(), archive.chain()
-    edits = _edits(chain, head)
+    edits = [*_edits(chain, head), *edited_settings(archive)]
     lines = [_verdict(faults, edits, chain)]
     lines += [f"- {text}" for text in faults + edits]
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
@@ -84,7 +89,7 @@ def _chain_words(chain: ChainReport | None) -> list[str]:
         )
     if chain.n_let_go:
         lines.append(f"- waveforms of {plural(chain.n_let_go, 'event')} were let go to save room")
-    return [*lines, PROVES]
+    return [*lines, COVERS, PROVES]
 
 
 def cautions(archive: Archive, open_run_id: int | None) -> list[str]:

@@ -11,8 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon.errors import InputError
+from tools.failure_faults import LOOKS, looks_timed, why_unread
 
 SEPARATORS = (";", "\t", ",", "|")
 LARGEST_BYTES = 50_000_000
@@ -21,9 +23,9 @@ UNIX_S = (1e8, 1e10)  # 1973 to 2286; a thousand times as much are milliseconds
 
 _CLOCK = (
     r"(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?"
-    r"(?:\s*(?P<half>[ap]\.?m\.?))?"
+    r"(?:\s*(?P<half>[ap]\.?m\.?)(?![a-z]))?"
 )
-_ZONE = r"(?:\s*(?P<zone>z|utc|gmt|[+-]\d{2}(?::?\d{2})?))?"
+_ZONE = r"(?:\s*(?P<zone>z|utc|gmt|[+-]\d{2}(?::?\d{2})?|[a-z]+/[a-z_/+-]+\d*))?"
 _NAMED = r"(?:[a-z]{3,9}\.?,?\s+)?"  # a day of the week
 _FORMS = [
     re.compile(rf"{date}{gap}{_CLOCK}{_ZONE}", re.IGNORECASE)
@@ -174,24 +176,38 @@ def _lines(path: Path, candidates: dict[str, Rows], column: str | None) -> list[
     """The stamps, from the separator and column in which most lines hold one."""
     best: tuple[int, str, int, bool] | None = None
     for separator, rows in candidates.items():
-        for place, is_pair in _columns(path, rows, column):
+        for place, is_pair in _columns(rows, column):
             n_read = sum(_stamp(_cell(row, place, is_pair)) is not None for _, row in rows)
             if n_read and (best is None or n_read > best[0]):
                 best = (n_read, separator, place, is_pair)
     if best is None:
-        number, row = candidates[","][-1]
-        what = f"no column of times was found; line {number} is"
-        if len(candidates[","]) == 1:
-            what = "holds no failures, only a heading:"
-        raise InputError(
-            f"{path}: {what} {' '.join(row)[:60]!r}. Times "
-            "look like 2026-11-25T08:15:33+01:00, 25.11.2026 08:15:33 or 11/25/2026 8:15:33 AM"
-        )
+        raise _without_times(path, candidates, column)
     _, separator, place, is_pair = best
     return _read_column(path, candidates[separator], place, is_pair)
 
 
-def _columns(path: Path, rows: Rows, column: str | None) -> list[tuple[int, bool]]:
+def _without_times(path: Path, candidates: dict[str, Rows], column: str | None) -> InputError:
+    """Why nothing was read: no such column, times of a kind that is not read, or no times."""
+    widest = max(candidates.values(), key=lambda rows: len(rows[0][1]))
+    if column is not None:
+        heads = ", ".join(widest[0][1])[:200]
+        what = "holds no times" if any(_columns(r, column) for r in candidates.values()) else ""
+        return InputError(
+            f"{path}: --column {column} {what or 'is not there'}; its columns are: {heads} "
+            f"(or their numbers, 1 to {len(widest[0][1])})"
+        )
+    for number, row in candidates[","]:
+        text = " ".join(row)
+        if looks_timed(text):
+            return InputError(f"{path}: line {number}: {text[:60]!r} {why_unread(text)}")
+    number, row = candidates[","][-1]
+    what = f"no column of times was found; line {number} is"
+    if len(candidates[","]) == 1:
+        what = "holds no failures, only a heading:"
+    return InputError(f"{path}: {what} {' '.join(row)[:60]!r}. {LOOKS}")
+
+
+def _columns(rows: Rows, column: str | None) -> list[tuple[int, bool]]:
     """Where times may stand: a place, and whether date and time stand in two columns."""
     width = max(len(row) for _, row in rows)
     places = range(width)
@@ -221,8 +237,10 @@ def _read_column(path: Path, rows: Rows, place: int, is_pair: bool) -> list[_Lin
     for position, (number, row) in enumerate(rows):
         text = _cell(row, place, is_pair) or " ".join(row)
         stamp = _stamp(text)
-        if stamp is None and position == 0 and len(rows) > 1:
+        if stamp is None and position == 0 and len(rows) > 1 and not looks_timed(text):
             continue  # a header
+        if stamp is None and looks_timed(text):
+            raise InputError(f"{path}: line {number}: {text[:60]!r} {why_unread(text)}")
         if stamp is None:
             raise InputError(f"{path}: line {number}: {text[:60]!r} is not a time")
         rest = [*row[:place], *row[place + 1 + is_pair :]]
@@ -279,7 +297,12 @@ def _utc_s(
     except ValueError as error:
         raise InputError(f"{path}: line {line.number}: {line.text!r}: {error}") from error
     local += timedelta(seconds=float(f"0.{parts.get('fraction', '0')}"))
-    found_zone = _zone(parts["zone"]) if "zone" in parts else zone
+    try:
+        found_zone = _zone(parts["zone"]) if "zone" in parts else zone
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise InputError(
+            f"{path}: line {line.number}: {line.text!r}: there is no zone {parts['zone']}"
+        ) from error
     assert found_zone is not None
     when = local.replace(tzinfo=found_zone)
     if when.utcoffset() != when.replace(fold=1).utcoffset():
@@ -310,6 +333,8 @@ def _clock(parts: dict[str, str]) -> tuple[int, int, int]:
 
 
 def _zone(text: str) -> tzinfo:
+    if "/" in text:
+        return ZoneInfo(text)
     if text[0] not in "+-":
         return UTC
     digits = text[1:].replace(":", "").ljust(4, "0")

@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from daemon.archive import Archive
+from daemon.cause import FAULT_S, Cause
 from daemon.errors import InputError
 from daemon.judge import is_serious
 from daemon.records import Kind, Trace
@@ -16,6 +17,7 @@ from daemon.tolerance_steps import Paragraph
 from daemon.yaml_file import Line, describe_faults, fields_of, read_yaml
 from tools.correlation import Correlation, Occurrence
 
+FAULTS = (Cause.REMOTE_FAULT, Cause.MULTISTAGE_FAULT)
 SHORT_S = 1.0
 LONG_S = 60.0
 HIGH_PCT, LOW_PCT = 105.0, 95.0
@@ -26,6 +28,7 @@ class Finding(StrEnum):
     """Each has its lines in `config/advice.yaml`."""
 
     LOOSE_NEUTRAL = "loose_neutral"
+    EARTH_FAULT = "earth_fault"
     SHORT_DIPS = "short_dips"
     INTERRUPTIONS = "interruptions"
     SWELLS = "swells"
@@ -92,7 +95,7 @@ def _of(archive: Archive, one: Occurrence) -> list[Finding]:
     if not is_serious(one.verdict):
         return []
     if _is_apart(one):
-        return [Finding.LOOSE_NEUTRAL]
+        return [Finding.EARTH_FAULT if _is_cleared_fault(one) else Finding.LOOSE_NEUTRAL]
     lasted_s = worst.duration_s or 0.0
     if worst.kind is Kind.DIP:
         if lasted_s >= LONG_S:
@@ -113,6 +116,19 @@ def _is_apart(one: Occurrence) -> bool:
     high = {channel for channel, kind in kinds if kind is Kind.SWELL}
     low = {channel for channel, kind in kinds if kind in (Kind.DIP, Kind.INTERRUPTION)}
     return bool(high and low and high | low != high & low)
+
+
+def _is_cleared_fault(one: Occurrence) -> bool:
+    """Whether the monitor took it for a fault that protection cleared, and never for the neutral.
+
+    In doubt it is the neutral: the safer of the two to look at.
+    """
+    causes = [event.cause or "" for event in one.events]
+    is_short = one.span[1] - one.span[0] <= FAULT_S
+    is_fault = any(name in cause for cause in causes for name in FAULTS)
+    is_neutral = any(Cause.LOOSE_NEUTRAL in cause for cause in causes)
+    is_seen = all(event.duration_s is not None for event in one.events)
+    return is_short and is_seen and is_fault and not is_neutral
 
 
 def recovers_slowly(trace: Trace | None, start_s: float, duration_s: float | None) -> bool:
