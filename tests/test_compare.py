@@ -1,5 +1,6 @@
 """Two watches compared: fates, clocks, and intervals against scipy."""
 
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -83,6 +84,85 @@ def test_before_and_after(tmp_path: Path) -> None:
     few = tmp_path / "c.db"
     watched(few, [(1000.0, 50.0)], shift_s=200_000.0)
     assert said(tmp_path / "b.db", few).startswith("No difference is shown")
+
+
+def one_event(path: Path, kind: Kind, channel: str, percent: float) -> None:
+    store = Store(path, "Europe/Vienna")
+    run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
+    event = dip(1, kind=kind, channel=channel, start_s=1000.0, value_pct=percent)
+    store.add(run_id, [judged(event, start_utc_s=RUN_UTC_S + 1000.0)], [])
+    store.end_run(run_id, RUN_UTC_S + LENGTH_S, 1, 0)
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("kind", "channel", "is_pair"),
+    [
+        (Kind.SWELL, "L2", False),
+        (Kind.SWELL, "L1", False),
+        (Kind.DIP, "L2", True),  # through a transformer that turns the phases
+        (Kind.INTERRUPTION, "L1", True),
+        (Kind.TRANSIENT, "L1", True),
+    ],
+)
+def test_what_sank_is_not_paired_with_what_rose(
+    tmp_path: Path, kind: Kind, channel: str, is_pair: bool
+) -> None:
+    one_event(tmp_path / "a.db", Kind.DIP, "L1", 60.0)
+    one_event(tmp_path / "b.db", kind, channel, 115.0 if kind is Kind.SWELL else 60.0)
+    text = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert ("removed 0 0" in text) == ("added at B 0 0" in text) == is_pair
+
+
+def settings(path: Path, old: str, new: str) -> Path:
+    connection = sqlite3.connect(path)
+    connection.execute("UPDATE settings SET text = replace(text, ?, ?)", (old, new))
+    connection.commit()
+    connection.close()
+    return path
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "supply"),
+    [
+        ('"nominal_v": 230.0', '"nominal_v": 120.0', "120 V, 50 Hz"),
+        ('"frequency_hz": 50', '"frequency_hz": 60', "230 V, 60 Hz"),
+    ],
+)
+def test_another_supply_is_refused(tmp_path: Path, old: str, new: str, supply: str) -> None:
+    watched(tmp_path / "a.db", [(1000.0, 50.0)])
+    watched(tmp_path / "b.db", [(1000.0, 50.0)])
+    settings(tmp_path / "b.db", old, new)
+    for relation in ("in-out", "before-after"):
+        found = run("compare", tmp_path / "a.db", tmp_path / "b.db", "--as", relation)
+        assert found.exit_code == 2
+        assert f"b.db one of {supply}: their events cannot be compared" in found.output
+
+
+def test_other_thresholds_are_said(tmp_path: Path) -> None:
+    watched(tmp_path / "a.db", [(1000.0, 50.0)])
+    watched(tmp_path / "b.db", [(1000.0, 50.0)])
+    assert "Careful" not in said(tmp_path / "a.db", tmp_path / "b.db")
+    settings(tmp_path / "b.db", '"dip_pct": 90.0', '"dip_pct": 80.0')
+    text = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert "Careful: A kept dips below 90 %, B dips below 80 %." in text
+    assert "so dips are not comparable" in text
+
+
+def test_minutes_against_days_are_said_and_not_stretched_to_a_week(tmp_path: Path) -> None:
+    for name, hours, shift_s in (("long.db", 8 * 24, 0.0), ("short.db", 0.1, 1e6)):
+        store = Store(tmp_path / name, "Europe/Vienna")
+        start_s = RUN_UTC_S + shift_s
+        run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=start_s))
+        event = dip(1, start_s=60.0)
+        store.add(run_id, [judged(event, start_utc_s=start_s + 60.0)], [])
+        store.end_run(run_id, start_s + hours * 3600, 1, 0)
+        store.close()
+    text = said(tmp_path / "long.db", tmp_path / "short.db")
+    assert "Careful, indicative only: A was watched for 8 days 0 h, B for 6 min 00 s." in text
+    # One in eight days is 0.875 a week; Garwood's interval for 1 is 0.0253 to 5.572.
+    assert "passed the limit 1 0.88 (0.022 to 4.9) 1 –" in text
+    assert "Rates a week are indicative: B watched for less than a week. None is given" in text
 
 
 @pytest.mark.parametrize("count", [0, 1, 5, 40, 300])

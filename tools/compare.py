@@ -7,8 +7,15 @@ import click
 from daemon.archive import open_archive
 from daemon.errors import InputError
 from daemon.judge import is_serious
-from daemon.page.words import duration_words, kind_words, what_words
+from daemon.page.words import NOTHING, duration_words, kind_words, what_words
 from daemon.records import Kind
+from tools.comparable import (
+    SHORTEST_RATE_S,
+    WEEK_S,
+    caution_words,
+    check_comparable,
+    rate_words,
+)
 from tools.comparison import (
     VOLTAGE_KINDS,
     Fate,
@@ -23,7 +30,6 @@ from tools.failure_options import parse_span
 from tools.intervals import count_interval, same_rate_probability, share_interval
 from tools.text import event_time, plural, table, terminal_width, wrapped
 
-WEEK_S = 604_800.0
 UNLIKELY = 0.05
 
 
@@ -52,6 +58,7 @@ def command(
         raise InputError(
             f"A was compared with {a.profile}, B with {b.profile}: give one for both with --profile"
         )
+    check_comparable(a, b)
     is_at_once = relation == "in-out" or (relation == "auto" and is_simultaneous(a, b))
     if is_at_once:
         lines = _simultaneous_lines(
@@ -59,12 +66,18 @@ def command(
         )
     else:
         lines = _in_time_lines(a, b)
+    if rates := rate_words(a, b):
+        lines += ["", *wrapped(rates, terminal_width())]
     click.echo("\n".join(lines))
 
 
 def _simultaneous_lines(a: Side, b: Side, found: Simultaneous) -> list[str]:
     width = terminal_width()
-    texts = [_work_words(found, a), f"Common time: {duration_words(round(found.common_s))}."]
+    texts = [
+        _work_words(found, a),
+        *caution_words(a, b, is_at_once=True),
+        f"Common time: {duration_words(round(found.common_s))}.",
+    ]
     if abs(found.offset_s) >= 0.001:
         side = "ahead of" if found.offset_s > 0 else "behind"
         texts.append(
@@ -125,6 +138,7 @@ def _in_time_lines(a: Side, b: Side) -> list[str]:
         head = f"Since then there are {change} events that pass the limit; by chance"
     texts = [
         f"{head} {probability_words(probability)} (exact test of two counts).",
+        *caution_words(a, b, is_at_once=False),
         f"A was watched for {duration_words(round(first_s))}, B for "
         f"{duration_words(round(second_s))}; other causes may have changed meanwhile as well.",
     ]
@@ -155,6 +169,8 @@ def _counts(side: Side) -> dict[str, int]:
 
 
 def _rate(count: int, watched_s: float) -> str:
+    if watched_s < SHORTEST_RATE_S:
+        return NOTHING
     low, high = count_interval(count)
     rate, least, most = (f"{_plain(n / watched_s * WEEK_S)}" for n in (float(count), low, high))
     return f"{rate} ({least} to {most})"

@@ -110,17 +110,21 @@ def compare_simultaneous(a: Side, b: Side, window_s: float) -> Simultaneous:
 def _partners(
     at_a: Sequence[Occurrence], at_b: Sequence[Occurrence], offset_s: float, window_s: float
 ) -> dict[int, int]:
-    """For each disturbance at A that came to B, its number there: each once, of its kind first."""
+    """For each disturbance at A that came to B, its number there: each once, the likest first."""
     if not at_a or not at_b:
         return {}
     starts, ends = np.array([one.span for one in at_a], dtype=np.float64).T
+    lines = {e.channel for one in at_a for e in one.events} & {
+        e.channel for one in at_b for e in one.events
+    }
     found = []
     for number, one in enumerate(at_b):
         moment = one.span[0] - offset_s
         distance = np.maximum(starts - moment, moment - ends)
         for place in np.flatnonzero(distance <= window_s).tolist():
-            is_other = at_a[place].worst.kind is not one.worst.kind
-            found.append((is_other, abs(float(starts[place]) - moment), place, number))
+            unlike = _unlike(at_a[place], one, lines)
+            if unlike is not None:
+                found.append((unlike, abs(float(starts[place]) - moment), place, number))
     partners: dict[int, int] = {}
     taken: set[int] = set()
     for _, _, place, number in sorted(found):
@@ -128,6 +132,24 @@ def _partners(
             partners[place] = number
             taken.add(number)
     return partners
+
+
+def _unlike(at_a: Occurrence, at_b: Occurrence, lines: set[str]) -> int | None:
+    """How unlike two disturbances are, 0: of one kind on one line; None: never the same.
+
+    What sank is not what rose. A dip may reach another line through a transformer, as a dip; a
+    transient may become something else, on its own line.
+
+    :param lines: names that both databases have: only then do other names mean other lines.
+    """
+    one, other = at_a.worst, at_b.worst
+    is_other_line = one.channel != other.channel and bool({one.channel, other.channel} & lines)
+    if one.kind is other.kind:
+        return int(is_other_line)
+    if {one.kind, other.kind} <= {Kind.DIP, Kind.INTERRUPTION}:
+        return 2 + is_other_line
+    is_jump = Kind.TRANSIENT in (one.kind, other.kind)
+    return 4 if is_jump and not is_other_line else None
 
 
 def clock_difference(spans_a: Sequence[Span], spans_b: Sequence[Span], window_s: float) -> float:
