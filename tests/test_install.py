@@ -3,6 +3,7 @@
 import hashlib
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import urllib.request
@@ -12,7 +13,7 @@ import pytest
 import yaml
 from packaging.markers import Marker
 
-from daemon.settings import Settings, load_settings
+from daemon.settings import Page, Settings, load_settings
 from daemon.settings_tables import Table
 from tests.whole_material import (
     CHECKOUT,
@@ -25,6 +26,7 @@ from tests.whole_material import (
     write_config,
     write_wav,
 )  # fmt: skip
+from tools.cli import main
 from tools.lock import PYTHONS, lock_path, wanted
 from tools.page import page_command
 
@@ -270,3 +272,32 @@ def test_every_package_is_pinned_with_its_hash(python: str) -> None:
 def _is_for(requirement: str, python: str) -> bool:
     _, _, marker = requirement.partition(";")
     return not marker or Marker(marker).evaluate({"python_version": python})
+
+
+GUIDE = (SYSTEMD / "README.md").read_text(encoding="utf-8")
+GIVEN = re.findall(r"^    sudo (?:-u halfcycle )?(/opt\S+) (.*?)(?: +#.*)?$", GUIDE, re.MULTILINE)
+
+
+@pytest.mark.parametrize(("program", "words"), GIVEN)
+def test_the_guide_gives_commands_that_can_be_given(program: str, words: str) -> None:
+    """Parsed by the verbs themselves; program, configuration and database are the units' own."""
+    for unit in UNITS:
+        assert f"ExecStart={program} " in (SYSTEMD / unit).read_text()
+    verb, *rest = shlex.split(words)
+    context = main.make_context("halfcycle", [verb, *rest], resilient_parsing=True)
+    command = main.get_command(context, verb)
+    assert command is not None
+    found = command.make_context(verb, rest).params
+    place = CHECKOUT / "tools" / "install"
+    for path in (found.get("config"), found.get("db"), found.get("database")):
+        assert path is None or str(path) in place.read_text()
+
+
+def test_the_guide_covers_what_follows_the_installation() -> None:
+    verbs = {words.split()[0] for _, words in GIVEN}
+    assert {"preflight", "calibrate", "mark", "events"} <= verbs
+    assert f"127.0.0.1:{Page().port} " in GUIDE
+    named = {
+        name for line in re.findall(r"systemctl \w+ ([\w -]+)", GUIDE) for name in line.split()
+    }
+    assert {f"{name}.service" for name in named if name.startswith("halfcycle")} == set(UNITS)
