@@ -12,7 +12,7 @@ from daemon.plan import PipelineSetup
 Floats32 = NDArray[np.float32]
 
 PIECES = 4  # of a cycle: rms over one cycle is renewed at every quarter
-SAMPLES = 20  # of each piece are looked at: rms hardly needs more
+SAMPLES = 10  # of each piece are looked at: rms hardly needs more
 CLEARANCE = 0.01  # of a limit: so near it, an rms value over the true period may be beyond
 
 
@@ -24,15 +24,18 @@ class Calm:
 
     def __init__(self, setup: PipelineSetup) -> None:
         piece = setup.sample_rate_hz / setup.supply.frequency_hz / PIECES
-        self._step = max(1, round(piece / SAMPLES))
+        most = max(1, round(piece / SAMPLES))
+        steps = range(most, most // 2, -1)
+        self._step = min(steps, key=lambda step: abs(step * round(piece / step) - piece))
         self._per_piece = max(1, round(piece / self._step))
         lines = [setup.channels[number] for number in setup.lines]
         self._columns = [line.column for line in lines]
         self._offset_v = np.array([[line.offset_v] for line in lines], np.float32)
-        # Of the sum of squares of a cycle, by line, in V^2 at the input.
-        n, gain = PIECES * self._per_piece, np.array([[line.gain_v_per_v] for line in lines])
-        self._least_v2 = n * (setup.limits.dip_v * (1 + CLEARANCE) / gain) ** 2
-        self._most_v2 = n * (setup.limits.swell_v * (1 - CLEARANCE) / gain) ** 2
+        # From the sum of squares of a piece to its share in the mean square of a cycle, in V^2.
+        gain = np.array([[line.gain_v_per_v] for line in lines])
+        self._scale = (gain**2 / (PIECES * self._per_piece)).astype(np.float32)
+        self._least_v2 = (setup.limits.dip_v * (1 + CLEARANCE)) ** 2
+        self._most_v2 = (setup.limits.swell_v * (1 - CLEARANCE)) ** 2
         self.begin()
 
     def begin(self) -> None:
@@ -50,14 +53,15 @@ class Calm:
         pieces = self._squares(volts)
         pairs = pieces[:, 1:] + pieces[:, :-1]
         cycles = pairs[:, 2:] + pairs[:, :-2]
-        is_calm = bool(((cycles >= self._least_v2) & (cycles <= self._most_v2)).all())
-        was_calm, self._was_calm = self._was_calm, is_calm
-        return was_calm and is_calm
+        was_calm = self._was_calm
+        self._was_calm = cycles.min() >= self._least_v2 and cycles.max() <= self._most_v2
+        return was_calm and self._was_calm
 
     def _squares(self, volts: Floats32) -> Floats32:
-        """Sums of squares over quarters of a nominal cycle; shape (n_lines, n_pieces)."""
+        """Of quarters of a nominal cycle, scaled; shape (n_lines, n_pieces)."""
         n_pieces = len(volts) // (self._step * self._per_piece)
         some = volts[: n_pieces * self._step * self._per_piece : self._step].T[self._columns]
-        pieces = (some - self._offset_v).reshape(-1, self._per_piece)
+        some -= self._offset_v
+        pieces = some.reshape(-1, self._per_piece)
         squares: Floats32 = np.einsum("ij,ij->i", pieces, pieces)
-        return squares.reshape(-1, n_pieces)
+        return squares.reshape(-1, n_pieces) * self._scale

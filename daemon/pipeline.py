@@ -5,6 +5,8 @@ blocks: the framer sees to that. While nothing disturbs, some frames are measure
 numpy costs as much for one second of samples as for five.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -62,14 +64,14 @@ class Pipeline:
         anything else, transients included, up to `BATCH_S` later. Most blocks complete no frame:
         what they bring is one and the same empty `Output`, to which nobody may add anything.
         """
-        frames = self._framer.feed(block.first_index, block.volts)
-        n_lost = block.first_index - self._next_index
-        next_index, self._next_index = self._next_index, block.first_index + len(block.volts)
-        if not frames and not n_lost:
+        first_index, volts, next_index = block.first_index, block.volts, self._next_index
+        frames = self._framer.feed(first_index, volts)
+        self._next_index = first_index + len(volts)
+        if not frames and first_index == next_index:
             return self._nothing
         out = Output()
-        if n_lost:
-            out.gaps.append(Gap(next_index, n_lost, "samples lost"))
+        if first_index != next_index:
+            out.gaps.append(Gap(next_index, first_index - next_index, "samples lost"))
         self._take_all(frames, out)
         return out
 
@@ -121,7 +123,7 @@ class Pipeline:
             for line in [self._lines.get(at, self._first_line)]
         ]
 
-    def _take_all(self, frames: list[Frame], out: Output) -> None:
+    def _take_all(self, frames: Sequence[Frame], out: Output) -> None:
         for frame in frames:
             batch = self._batches.add(frame, is_urgent=self._is_urgent(frame))
             if batch is not None:

@@ -57,7 +57,7 @@ class PipelineCost:
     """Nanoseconds of processor time per sample and channel."""
 
     floor_ns: float
-    live_ns: float  # in frames of a second, as for a live input
+    live_ns: float  # as for a live input while nothing disturbs: some seconds at once
     bulk_ns: float  # in longer ones, as for a recording
     stages_ns: dict[str, float]  # of `live_ns`, by the names of `STAGES` and `REST`
     transients_ns: float  # by how much less it is without them
@@ -74,14 +74,15 @@ def measure_pipeline(rate_hz: int, n_channels: int) -> PipelineCost:
     signal_s = min(max(N_SAMPLES // rate_hz, SHORTEST_S), LONGEST_S)
     volts = steady_supply(rate_hz, n_channels, signal_s)
     setup = _setup(rate_hz, n_channels)
+    blocks = _blocks(volts, rate_hz)
     clock = _StageClock()
     floor, live, bulk, no_transients, no_flicker, _ = _interleaved(
         partial(_floor, volts, rate_hz),
-        partial(_run, volts, setup),
-        partial(_run, volts, replace(setup, frame_s=recording_frame_s(rate_hz))),
-        partial(_run, volts, replace(setup, transient_pct=None)),
-        partial(_run, volts, replace(setup, lamp_v=None)),
-        partial(_run_timed, volts, setup, clock),
+        partial(_run, blocks, setup),
+        partial(_run, blocks, replace(setup, frame_s=recording_frame_s(rate_hz))),
+        partial(_run, blocks, replace(setup, transient_pct=None)),
+        partial(_run, blocks, replace(setup, lamp_v=None)),
+        partial(_run_timed, blocks, setup, clock),
     )
     n = volts.size
     stages = {name: clock.taken_ns[name] / REPEATS / n for name in (*dict(STAGES), REST)}
@@ -192,16 +193,21 @@ def _setup(rate_hz: int, n_channels: int) -> PipelineSetup:
     )
 
 
-def _run(volts: NDArray[np.float32], setup: PipelineSetup) -> None:
+def _blocks(volts: NDArray[np.float32], rate_hz: int) -> list[Block]:
+    """As drivers hand them on: of 20 ms each. Making them is no part of the pipeline."""
+    step = rate_hz // 50
+    return [Block(start, volts[start : start + step]) for start in range(0, len(volts), step)]
+
+
+def _run(blocks: list[Block], setup: PipelineSetup) -> None:
     pipeline = Pipeline(setup)
-    step = round(setup.sample_rate_hz) // 50
-    for start in range(0, len(volts), step):
-        pipeline.feed(Block(start, volts[start : start + step]))
+    for block in blocks:
+        pipeline.feed(block)
     pipeline.finish()
 
 
-def _run_timed(volts: NDArray[np.float32], setup: PipelineSetup, clock: _StageClock) -> None:
+def _run_timed(blocks: list[Block], setup: PipelineSetup, clock: _StageClock) -> None:
     with _watched(clock):
         clock.begin()
-        _run(volts, setup)
+        _run(blocks, setup)
         clock.end()

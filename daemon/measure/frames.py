@@ -5,6 +5,7 @@ from its first sample; only its last frame may be shorter. All measuring works o
 several of them joined where none is urgent.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,27 +22,33 @@ class Frame:
     ends_segment: bool
 
 
+NO_FRAMES: tuple[Frame, ...] = ()
+
+
 class Framer:
     """Cuts blocks into frames of `length` samples."""
 
     def __init__(self, length: int) -> None:
         self._length = length
         self._parts: list[NDArray[np.float32]] = []
-        self._n_held = 0
         self._next_index: int | None = None  # of the sample expected next
+        self._full_at = 0  # the frame under way ends before this sample
         self._is_first = True
 
-    def feed(self, first_index: int, volts: NDArray[np.float32]) -> list[Frame]:
-        """Take one block; a jump in the numbering ends the segment."""
-        is_jump = self._next_index is not None and first_index != self._next_index
-        frames = self.finish() if is_jump else []
-        n_new = len(volts)
-        self._next_index = first_index + n_new
+    def feed(self, first_index: int, volts: NDArray[np.float32]) -> Sequence[Frame]:
+        """Take one block; a jump in the numbering ends the segment.
+
+        Nearly all blocks only have to be kept: for them as little is done here as can be.
+        """
+        frames: Sequence[Frame] = NO_FRAMES
+        if first_index != self._next_index:
+            frames = self.finish()
+            self._full_at = first_index + self._length
         self._parts.append(volts)
-        self._n_held += n_new
-        if self._n_held >= self._length:
-            frames += self._full_frames(self._next_index)
-        return frames
+        self._next_index = next_index = first_index + len(volts)
+        if next_index < self._full_at:
+            return frames
+        return [*frames, *self._full_frames(next_index)]
 
     def finish(self) -> list[Frame]:
         """The last, possibly empty, frame of the segment."""
@@ -50,7 +57,7 @@ class Framer:
         held = self._held()
         first = self._next_index - len(held)
         frame = Frame(first, held, self._is_first, ends_segment=True)
-        self._parts, self._n_held, self._next_index, self._is_first = [], 0, None, True
+        self._parts, self._next_index, self._is_first = [], None, True
         return [frame]
 
     def _full_frames(self, next_index: int) -> list[Frame]:
@@ -62,8 +69,8 @@ class Framer:
             piece = held[stop - self._length : stop]
             frames.append(Frame(first + stop - self._length, piece, self._is_first, False))
             self._is_first = False
-        rest = held[stops[-1] :]
-        self._parts, self._n_held = [rest], len(rest)
+        self._parts = [held[stops[-1] :]]
+        self._full_at = first + stops[-1] + self._length
         return frames
 
     def _held(self) -> NDArray[np.float32]:
