@@ -1,7 +1,8 @@
 """Failures of the equipment held against the events of a database."""
 
 from bisect import bisect_left
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from daemon.archive import Archive, EventFilter, EventRow
 from daemon.errors import InputError
 from daemon.judge import is_serious, severity_order
 from daemon.profiles import find_profile, user_profile_dir
-from daemon.records import LogKind, Verdict
+from daemon.records import Judgement, LogKind, Verdict
 from daemon.schema import utc_seconds
 from daemon.spans import Span
 from tools.coverage import Coverage
@@ -88,8 +89,18 @@ def find_occurrences(
 
     :param profile_name: another profile than the stored one.
     """
-    events = archive.events(EventFilter(newest_first=False))
-    return occurrences_among(events, db, archive, profile_name, serious_only=serious_only)
+    judge = _judging(db, archive, profile_name)
+    every = EventFilter(newest_first=False)
+    serious: set[tuple[int, int]] = set()
+    if serious_only:  # first which they are, then they alone: very many may be within
+        stored = replace(every, serious_only=profile_name is None)
+        serious = {_group(e) for e in archive.each(stored) if is_serious(judge(e).verdict)}
+    names, kept = set(), []
+    for event in archive.each(every):
+        names.add(event.profile)
+        if not serious_only or _group(event) in serious:
+            kept.append((event, judge(event)))
+    return _grouped(kept), _compared_with(names, profile_name)
 
 
 def occurrences_among(
@@ -101,31 +112,44 @@ def occurrences_among(
     serious_only: bool,
 ) -> tuple[list[Occurrence], str]:
     """The same, of these events only."""
-    profiles = ", ".join(sorted({event.profile for event in events})) or "no profile"
-    judged = [(event, event.verdict, event.limit) for event in events]
-    if profile_name is not None:
-        profile = find_profile(profile_name, user_profile_dir())
-        supplies = find_supplies(db, archive)
-        again = [(event, judge_row(event, profile, supplies[event.run_id])) for event in events]
-        judged = [(event, found.verdict, found.limit) for event, found in again]
-        profiles = profile.id
-    judged.sort(key=lambda one: (one[0].run_id, one[0].group))
-    groups = groupby(judged, key=lambda one: (one[0].run_id, one[0].group))
-    found = [_occurrence(list(group)) for _, group in groups]
+    judge = _judging(db, archive, profile_name)
+    found = _grouped([(event, judge(event)) for event in events])
     wanted = [one for one in found if is_serious(one.verdict) or not serious_only]
-    return sorted(wanted, key=lambda one: one.span), profiles
+    return wanted, _compared_with({event.profile for event in events}, profile_name)
 
 
-def _occurrence(judged: list[tuple[EventRow, Verdict | None, str | None]]) -> Occurrence:
-    judged.sort(key=lambda one: (-severity_order(one[1]), one[0].start_utc, one[0].id))
-    starts = [utc_seconds(event.start_utc) for event, _, _ in judged]
-    ends = [
-        start + (event.duration_s or 0.0)
-        for start, (event, _, _) in zip(starts, judged, strict=True)
-    ]
-    return Occurrence(
-        tuple(event for event, _, _ in judged), judged[0][1], judged[0][2], (min(starts), max(ends))
-    )
+def _judging(
+    db: Path, archive: Archive, profile_name: str | None
+) -> Callable[[EventRow], Judgement]:
+    """What is said of an event: what is stored, or by another profile."""
+    if profile_name is None:
+        return lambda event: Judgement(event.profile, event.verdict, event.limit)
+    profile, supplies = find_profile(profile_name, user_profile_dir()), find_supplies(db, archive)
+    return lambda event: judge_row(event, profile, supplies[event.run_id])
+
+
+def _compared_with(stored: Collection[str], profile_name: str | None) -> str:
+    if profile_name is not None:
+        return find_profile(profile_name, user_profile_dir()).id
+    return ", ".join(sorted(stored)) or "no profile"
+
+
+def _group(event: EventRow) -> tuple[int, int]:
+    return event.run_id, event.group
+
+
+def _grouped(judged: list[tuple[EventRow, Judgement]]) -> list[Occurrence]:
+    judged.sort(key=lambda one: _group(one[0]))
+    groups = groupby(judged, key=lambda one: _group(one[0]))
+    return sorted((_occurrence(list(group)) for _, group in groups), key=lambda one: one.span)
+
+
+def _occurrence(judged: list[tuple[EventRow, Judgement]]) -> Occurrence:
+    judged.sort(key=lambda one: (-severity_order(one[1].verdict), one[0].start_utc, one[0].id))
+    events, worst = tuple(event for event, _ in judged), judged[0][1]
+    starts = [utc_seconds(event.start_utc) for event in events]
+    ends = [start + (event.duration_s or 0.0) for start, event in zip(starts, events, strict=True)]
+    return Occurrence(events, worst.verdict, worst.limit, (min(starts), max(ends)))
 
 
 @dataclass(frozen=True, slots=True)
