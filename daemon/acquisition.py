@@ -1,14 +1,14 @@
-"""The measuring process's end of the acquisition: starts the sampler and fetches its blocks."""
+"""The measuring process's end of the acquisition: asks the sampler for blocks and fetches them."""
 
 import contextlib
 import json
 import os
 import select
 import subprocess
-import sys
 from dataclasses import dataclass
 
 from daemon.ring import RING_S, BlockReport, Credit, Report, ReportKind, Ring, take_report
+from daemon.sampler_process import SamplerProcess
 from drivers.errors import OptionError, SourceEnded, SourceFailed, SourceUnavailable
 from drivers.source import Block, SourceInfo, SourceOptions
 
@@ -34,28 +34,20 @@ class DeviceFault:
 class Acquisition:
     """A sampler process and the ring it fills."""
 
-    def __init__(self, options: SourceOptions) -> None:
-        self._memory = os.memfd_create("halfcycle-ring")
-        self._reports, reports_end = os.pipe()
-        credits_end, self._credits = os.pipe()
-        ours = (self._memory, reports_end, credits_end)
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "daemon.sampler", *map(str, ours)],
-            stdin=subprocess.PIPE,
-            pass_fds=ours,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # it multiplies no matrices
-        )
-        os.close(reports_end)
-        os.close(credits_end)
+    def __init__(self, options: SourceOptions, sampler: SamplerProcess | None = None) -> None:
+        """
+        :param sampler: one that was started already; it is ended with this.
+        """
+        sampler = sampler or SamplerProcess()
+        self._memory, self._process = sampler.memory, sampler.process
+        self._reports, self._credits = sampler.reports, sampler.credits
         self._arrived = bytearray()
         self._ring: Ring | None = None
         self._n_read = 0
         self._n_reports = 0
         self._is_stopping = False
         task = {"name": options.name, "options": options.model_dump(mode="json")}
-        assert self._process.stdin is not None
-        with self._process.stdin as stream:
-            stream.write(json.dumps(task).encode())
+        sampler.give(json.dumps(task).encode())
 
     def open(self) -> SourceInfo:
         """Wait until the device is open.

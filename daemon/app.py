@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from daemon.acquisition import CLOSE_TIMEOUT_S, Acquisition, DeviceFault, Fetched
+from daemon.acquisition import CLOSE_TIMEOUT_S, DeviceFault, Fetched
 from daemon.clock import SampleClock
 from daemon.errors import InputError
 from daemon.front_panel import FrontPanel
@@ -14,11 +14,12 @@ from daemon.indicators import WatchState, open_board
 from daemon.journal import Journal, Subject
 from daemon.live import SHOWN_CYCLES, Fixed, LiveValues, Progress, build_snapshot
 from daemon.notify import notify
+from daemon.opening import Opening, open_input
 from daemon.pipeline import Pipeline
 from daemon.profiles import find_profile, scope_warning, user_profile_dir
 from daemon.records import LogKind, Output
 from daemon.rescue_files import rescue_places
-from daemon.runtime import PageProcess, claim_database
+from daemon.runtime import PageProcess
 from daemon.runtime_folder import open_runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
@@ -72,18 +73,27 @@ class Monitor:
     :raises StoreError: the database cannot be written at the start.
     """
 
-    def __init__(self, settings: Settings, clock: Clock, *, with_page: bool) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        *,
+        with_page: bool,
+        opening: Opening | None = None,
+    ) -> None:
+        """
+        :param opening: of this database and input, begun already; it is closed with this.
+        """
         self._settings = settings
         self._clock = clock
         self._lag_s = self._next_snapshot_s = 0.0
         self._is_shutdown = self._has_shown = False
         with ExitStack() as undo:
-            self._claim = claim_database(settings.store.path)
-            undo.callback(self._claim.close)
+            opening = opening or open_input(settings)
+            undo.callback(opening.close)
+            self._claim, self._acquisition = opening.claim, opening.acquisition
             self._panel = FrontPanel(open_board(settings.gpio))
             undo.callback(self._panel.close)
-            self._acquisition = Acquisition(settings.driver)
-            undo.callback(self._acquisition.close)
             profile = _profile(settings)  # while the sampler starts
             self._info = self._acquisition.open()
             self._sample_clock = SampleClock(clock, self._info)

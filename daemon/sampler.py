@@ -1,7 +1,8 @@
 """The acquisition process: reads the driver, writes the ring, and does nothing else.
 
-Started by `daemon.acquisition` as `python -m daemon.sampler MEMORY REPORTS CREDITS`, three file
-descriptors; the driver's name and options arrive on standard input as JSON.
+Started by `daemon.sampler_process` as `python -m daemon.sampler MEMORY REPORTS CREDITS`, three
+file descriptors; the driver's name and options arrive on standard input as JSON, or nothing when
+there is nothing to do.
 """
 
 import ctypes
@@ -237,7 +238,10 @@ def main() -> int:
     for number in (signal.SIGINT, signal.SIGTERM):  # both are for the measuring process;
         signal.signal(number, signal.SIG_IGN)  # this one ends when that one goes away
     memory, reports, credits = (int(text) for text in sys.argv[1:4])
-    task = json.load(sys.stdin)
+    text = sys.stdin.read()
+    if not text:
+        return 0
+    task = json.loads(text)
     sampler = Sampler(SystemClock(), (memory, reports, credits))
     try:
         sampler.run(task["name"], task["options"])

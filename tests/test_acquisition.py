@@ -15,6 +15,7 @@ import pytest
 
 from daemon.acquisition import Acquisition, DeviceFault, Fetched
 from daemon.ring import MAX_UNREAD_REPORTS, RING_S, ReportKind, pack_report
+from daemon.sampler_process import SamplerProcess
 from drivers.clock import ManualClock
 from drivers.errors import OptionError, SourceEnded, SourceFailed
 from drivers.recording import RecordingSource
@@ -198,3 +199,19 @@ def test_closing_ends_the_sampler_even_while_it_waits(tmp_path: Path) -> None:
     acquisition.close()
     assert time.monotonic() - before_s < 2.0
     assert acquisition._process.returncode == 0
+
+
+def test_a_sampler_that_gets_nothing_to_do_is_gone() -> None:
+    """The autouse check sees a process, were one left."""
+    with SamplerProcess() as sampler:
+        pass
+    sampler.close()
+    assert sampler.process.returncode is not None
+
+
+def test_a_sampler_started_before_is_the_one_that_samples(tmp_path: Path) -> None:
+    with SamplerProcess() as sampler:
+        acquisition = Acquisition(simulated(tmp_path, duration_s=0.3), sampler)
+    with closing(acquisition):
+        assert acquisition.open().inputs == ("L1",)
+        assert acquisition._process.pid == sampler.process.pid

@@ -8,7 +8,7 @@ import click
 
 from daemon.runtime import with_usable_port
 from daemon.settings import Settings, load_settings
-from tools.monitor import end_words, page_address, watch
+from tools.watching import end_words, page_address, watch
 
 CAUTION = (
     "Simulated: nothing is measured. On a real circuit, mains can kill: the converter only ever\n"

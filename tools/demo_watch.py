@@ -23,9 +23,9 @@ from drivers.simulated import SimulatedOptions
 from tools.correlate import coverage_of
 from tools.correlation import Question, correlate
 from tools.failure_log import Reading, read_failures
-from tools.monitor import watch
 from tools.report import WINDOW_S, page_module
 from tools.site import find_site
+from tools.watching import watch
 
 HOUR_S = 3600.0
 WEEK_H = 168.0

@@ -17,8 +17,8 @@ from drivers.clock import SystemClock
 from drivers.errors import SourceEnded
 from drivers.registry import find_driver
 from drivers.source import Block, Source
-from tools.monitor import stop_on_signals
 from tools.progress import RecordingBar
+from tools.watching import stop_on_signals
 
 Row = dict[str, object]
 

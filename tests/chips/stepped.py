@@ -157,6 +157,6 @@ def watch(
     monkeypatch.setattr("daemon.sampler.find_driver", lambda name: bound)
     monkeypatch.setattr("daemon.sampler.settle_process", lambda: None)
     monkeypatch.setattr(
-        "daemon.app.Acquisition", lambda options: SteppedAcquisition(options, rig.clock)
+        "daemon.opening.Acquisition", lambda options, _: SteppedAcquisition(options, rig.clock)
     )
     return Monitor(settings, rig.clock, with_page=False).run(_Never())
