@@ -24,6 +24,7 @@ from daemon.uncertainty import (
     rms_budget,
     thd_budget,
     transient_budget,
+    unbalance_budget,
 )
 from drivers.registry import find_driver
 from drivers.source import SourceInfo
@@ -68,6 +69,7 @@ class Appraiser:
         self._declared_v = settings.supply.nominal_v
         self._frequency_hz = float(settings.supply.frequency_hz)
         self._chains = {name: _chain(settings, info, name) for name in _names(settings, info)}
+        self._lines = [self._chains[name] for name in _line_names(settings, info)]
         self._neutral_shifts_s: list[float] = []  # when a loose neutral was suspected before
         # The scale of a recording or a simulation is part of the configuration, not measured.
         self._is_scale_given = not find_driver(settings.driver.name).is_hardware
@@ -130,6 +132,8 @@ class Appraiser:
         )
 
     def _budgets(self, event: Event, stamp: Stamp) -> "_Budgets":
+        if event.kind is Kind.UNBALANCE:  # of all three lines, not of a channel
+            return _Budgets(unbalance_budget(event.value, self._declared_v, self._lines))
         chain = self._chains.get(event.channel)
         if chain is None:
             return _Budgets()
@@ -219,6 +223,12 @@ def _names(settings: Settings, info: SourceInfo) -> list[str]:
     if settings.channels is None:
         return list(info.inputs)
     return [channel.name for channel in settings.channels]
+
+
+def _line_names(settings: Settings, info: SourceInfo) -> list[str]:
+    if settings.channels is None:
+        return list(info.inputs)
+    return [channel.name for channel in settings.channels if channel.kind == "line"]
 
 
 def _chain(settings: Settings, info: SourceInfo, name: str) -> Chain:

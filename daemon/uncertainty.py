@@ -9,7 +9,9 @@ what lies between the sensor and the equipment, and the method's definition itse
 window that is half covered by a dip reads half of it; that is the standard's reading, no error).
 """
 
+import cmath
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.resolution import resolution
@@ -18,6 +20,7 @@ COVERAGE = 2.0  # k
 NO_GAIN = "gain (never calibrated)"
 NO_NOISE = "noise (not measured)"
 NO_CLOCK = "clock (error not known)"
+NO_ANGLE = "angles between the sensors (not measured)"
 RECTANGULAR = 1 / math.sqrt(3)
 # A rounding error repeats where samples fall on the same places of each quarter cycle, and then
 # only a quarter of them are independent. Noise would break that up, but may be less than a step.
@@ -32,6 +35,7 @@ HANN_NOISE_LINES = 1.5  # equivalent noise width of that window
 FREQUENCY_METHOD_HZ = 0.001  # ramps, steps and interharmonics of 1 %: `tools.accuracy`, rows F
 THD_METHOD_PCT = 0.05  # leakage into all subgroups, of the fundamental: the same, rows H
 FLICKER_METHOD_PCT = 5.0  # of Pst, the standard's own limit; `tools.accuracy`, rows of flicker
+UNBALANCE_METHOD_PCT = 0.002  # of the positive sequence: `tools.accuracy`, rows U
 INTERVAL_S = 0.2
 SUBGROUP_LINES = 3 * 49  # lines that make up the distortion
 HIGH_ORDER = 25  # nearly all distortion of a mains voltage lies up to here (common practice)
@@ -158,6 +162,44 @@ def flicker_budget(pst: float) -> Budget:
     """Pst over ten minutes. It is relative to the mean voltage, so that the gain cancels."""
     term = Term("method", pst * FLICKER_METHOD_PCT / 100 * RECTANGULAR, "IEC 61000-4-15, table 5")
     return Budget(pst, "Pst", (term,))
+
+
+def unbalance_budget(u2_pct: float, rms_v: float, chains: Sequence[Chain]) -> Budget:
+    """Negative sequence in % of the positive one, of three phases near `rms_v`.
+
+    What is left of the gains' errors, each taken for itself: of one meter's, common to all three,
+    nothing would be. One degree between two sensors makes 1.2 % more and cannot be known from here.
+
+    :param chains: of the three lines, in order.
+    """
+    gain_pct = _unequal_gains_pct([(chain.gain_pct or 0.0) / COVERAGE for chain in chains])
+    noises = [
+        100 * chain.sample_noise_v(rms_v) / rms_v / math.sqrt(INTERVAL_S * chain.sample_rate_hz)
+        for chain in chains
+    ]
+    noise_pct = math.hypot(*noises) / 3
+    terms = (
+        Term("gains", gain_pct, "calibration, k = 2, in the worst direction"),
+        Term("noise", noise_pct, "of three phasors over one basic interval"),
+        Term("method", UNBALANCE_METHOD_PCT * RECTANGULAR, "tools.accuracy, rows U"),
+    )
+    # An error across the true value's direction always makes it longer.
+    across = gain_pct**2 + noise_pct**2
+    extra_pct = u2_pct - math.sqrt(max(u2_pct**2 - across, 0.0))
+    missing = [name for chain in chains for name in _unknown(chain, "gain", "noise")]
+    unknown = (*dict.fromkeys(missing), NO_ANGLE)
+    return Budget(u2_pct, "%", terms, extra_pct, unknown)
+
+
+def _unequal_gains_pct(gains_pct: Sequence[float]) -> float:
+    """Negative sequence from three independent errors of gain (k = 1), in the worst direction.
+
+    An error e of phase k adds a third of e, turned by k times 120 degrees; its share in direction t
+    is e / 3 cos(t - 120 k). Squared and added up, half of it does not depend on t.
+    """
+    squares = [(gain / 3) ** 2 for gain in gains_pct]
+    swing = abs(sum(one * cmath.exp(4j * math.pi * k / 3) for k, one in enumerate(squares)))
+    return math.sqrt((math.fsum(squares) + swing) / 2)
 
 
 def _gain(value: float, chain: Chain) -> list[Term]:

@@ -86,6 +86,16 @@ def test_a_converter_that_was_never_calibrated_has_no_uncertainty() -> None:
     assert again.event.detail.uncertainty_without == "noise (not measured)"
 
 
+def test_unbalance_of_three_lines_has_an_uncertainty() -> None:
+    settings = settings_in(CHECKOUT, SIMULATED)
+    event = replace(dip(), kind=Kind.UNBALANCE, channel="L1-L2-L3", value=3.0, unit="%",
+                    trace=None, level_times=())  # fmt: skip
+    judged = appraiser(settings).appraise(event, [event], STAMP)
+    # A simulation has no wrong gains: rounding and 0.002 % of method, rectangular, k = 2.
+    assert judged.uncertainty == pytest.approx(2 * 0.002 / 3**0.5, rel=0.1)
+    assert judged.event.detail.uncertainty_without is None
+
+
 def test_the_waveforms_own_ends_have_an_uncertainty_of_their_own() -> None:
     detail = EventDetail(start_fine_s=0.0, end_fine_s=0.1)
     event = replace(dip(), detail=detail)

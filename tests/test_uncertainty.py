@@ -21,6 +21,7 @@ from daemon.uncertainty import (
     rms_budget,
     thd_budget,
     transient_budget,
+    unbalance_budget,
 )
 from tests.signals import instants, make_setup, run, supply_wave
 from tools.accuracy_ideal import half_cycle_values, readings
@@ -237,3 +238,59 @@ def test_what_nobody_measured_is_said() -> None:
     assert "gain" not in {term.name for term in found.terms}
     assert duration_budget(1, bare).unknown == ("clock (error not known)",)
     assert rms_budget(161.2, CHAIN).unknown == ()
+
+
+def u2_readings(u2_pct: float, chains: list[Chain], random: np.random.Generator) -> Floats:
+    """u2 of phasors with wrong gains and noise, by the definition (IEC 61000-4-30, 5.7.1).
+
+    Worked out with sums of cosines and sines, apart from the code under test.
+    """
+    angles = 2 * np.pi / 3 * np.arange(3)
+    found = np.empty(4 * TRIALS)
+    for trial in range(len(found)):
+        turn = np.exp(2j * np.pi * random.uniform())
+        true = np.exp(-1j * angles) + u2_pct / 100 * turn * np.exp(1j * angles)
+        gains = np.array([random.normal(0, (chain.gain_pct or 0) / 200) for chain in chains])
+        noise_v = chains[0].sample_noise_v(230.0) / np.sqrt(0.2 * chains[0].sample_rate_hz)
+        noise = random.normal(0, noise_v, 3) + 1j * random.normal(0, noise_v, 3)
+        seen = 230 * true * (1 + gains) + noise
+        negative, positive = abs(seen @ np.exp(-1j * angles)), abs(seen @ np.exp(1j * angles))
+        found[trial] = 100 * negative / positive
+    return found
+
+
+@pytest.mark.parametrize("u2_pct", [2.0, 5.0, 10.0])
+@pytest.mark.parametrize(
+    ("gains_pct", "noise_v"),
+    [((0.5, 0.5, 0.5), 0.2), ((1.0, 0.5, 0.2), 0.2), ((1.0, 0.0, 0.0), 0.2), ((0.2,) * 3, 20.0)],
+)
+def test_unbalance_stays_within_its_budget(
+    u2_pct: float, gains_pct: tuple[float, ...], noise_v: float
+) -> None:
+    chains = [replace(CHAIN, gain_pct=gain_pct, noise_v=noise_v) for gain_pct in gains_pct]
+    found = u2_readings(u2_pct, chains, np.random.default_rng(71))
+    budget = unbalance_budget(u2_pct, 230.0, chains)
+    assert np.mean(np.abs(found - u2_pct) <= budget.expanded) >= INSIDE
+    # Not twice as wide as it has to be: equal gains have no worst direction, one alone has.
+    assert budget.expanded < 2 * 2 * np.std(found)
+
+
+def test_unbalance_of_three_gains_by_hand() -> None:
+    """Equal errors g: g / sqrt(6). One alone: g / 3. Both from e / 3 at 120 degrees to each other.
+
+    The same error in all three makes no negative sequence; that it might be one is not counted on.
+    """
+    equal = unbalance_budget(3.0, 230.0, [replace(CHAIN, gain_pct=0.6)] * 3)
+    assert equal.terms[0].standard == pytest.approx(0.3 / math.sqrt(6))
+    one = [replace(CHAIN, gain_pct=gain_pct) for gain_pct in (0.0, 0.6, 0.0)]
+    assert unbalance_budget(3.0, 230.0, one).terms[0].standard == pytest.approx(0.3 / 3)
+    # 0.2 V and a rounding of 24 mV / sqrt(12) of 230 V in 3200 samples of three channels
+    noise_pct = 100 * math.hypot(0.2, 800 / 2**15 / math.sqrt(12)) / 230 / math.sqrt(3 * 3200)
+    assert equal.terms[1].standard == pytest.approx(noise_pct)
+    assert equal.unknown == ("angles between the sensors (not measured)",)
+
+
+def test_unbalance_without_a_calibration_says_so_once() -> None:
+    budget = unbalance_budget(3.0, 230.0, [replace(CHAIN, gain_pct=None), CHAIN, CHAIN])
+    assert budget.unknown[0] == "gain (never calibrated)"
+    assert len(budget.unknown) == 2
