@@ -12,7 +12,6 @@ monitor is right on a real circuit.
 """
 
 import math
-from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
@@ -24,147 +23,10 @@ from drivers.disturbances import Distortion, OscillatoryTransient
 from drivers.errors import OptionError, SourceEnded, SourceFailed
 from drivers.scenario import Scenario, load_scenario
 from drivers.source import Block, RelativePath, Source, SourceInfo, SourceOptions
-from drivers.timeline import Entry, Timeline, harmonics_of
-from drivers.waveform import (
-    Converter,
-    CycleTable,
-    Floats,
-    Part,
-    Steps,
-    Wander,
-    cycle_table,
-    noise,
-)
+from drivers.synthesis import CHUNK, Synthesis
 
-CHUNK = 1 << 13  # samples are made in aligned chunks, so no split into blocks can change one
-STRIDE = 32  # drift is evaluated every 32 samples and joined by straight lines
 REALTIME_BLOCK_S = 0.02
 LONGEST_BLOCK_S = 1.0  # a late reader catches up in pieces of this length
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Synthesis:
-    """Makes samples of one scenario at one rate. Immutable: the same index, the same sample."""
-
-    scenario: Scenario
-    sample_rate_hz: float
-    timeline: Timeline
-    table: CycleTable
-    converter: Converter
-
-    @classmethod
-    def of(cls, scenario: Scenario, sample_rate_hz: float) -> Self:
-        """Prepare tables and timeline."""
-        supply = scenario.supply
-        dc_ratio = supply.dc_pct / 100.0 / math.sqrt(2.0)
-        return cls(
-            scenario=scenario,
-            sample_rate_hz=sample_rate_hz,
-            timeline=Timeline.of(scenario, sample_rate_hz),
-            table=cycle_table(harmonics_of(supply.harmonics), dc_ratio),
-            converter=Converter(scenario.converter.bits, scenario.converter.full_scale_v),
-        )
-
-    def value_at(self, t_s: Floats, column: int = 0) -> Floats:
-        """The voltage of one input at any ascending instants, before noise and converter."""
-        turns = self.timeline.grid.turns_at(t_s)
-        peak_v = self._amplitude_v() * (1.0 + self.timeline.level.value_at(t_s))
-        return self._voltage(t_s, turns, peak_v, column)
-
-    def chunk(self, number: int) -> NDArray[np.float32]:
-        """Samples [number * CHUNK, (number + 1) * CHUNK) of all inputs, read-only."""
-        t_s = (number * CHUNK + np.arange(CHUNK)) / self.sample_rate_hz
-        volts = self._healthy(number, t_s)
-        for entry in self.timeline.stuck:
-            for start_s in self._starts(entry, t_s):
-                self._hold(volts, t_s, entry, start_s)
-        volts.flags.writeable = False
-        return volts
-
-    def lost(self, first_index: int, n_samples: int) -> list[tuple[int, int]]:
-        """Ranges [first, end) of lost samples that overlap the given ones, ascending."""
-        from_s = (first_index - 1) / self.sample_rate_hz
-        to_s = (first_index + n_samples) / self.sample_rate_hz
-        ranges = []
-        for entry in self.timeline.losses:
-            for start_s in entry.starts(self.timeline.grid, from_s, to_s):
-                begin = math.ceil(start_s * self.sample_rate_hz - 1e-6)
-                ranges.append((begin, begin + round(entry.length_s * self.sample_rate_hz)))
-        return sorted(ranges)
-
-    def _amplitude_v(self) -> float:
-        supply = self.scenario.supply
-        return math.sqrt(2.0) * supply.nominal_v * supply.magnitude_pct / 100.0
-
-    def _starts(self, entry: Entry, t_s: Floats) -> list[float]:
-        return entry.starts(self.timeline.grid, float(t_s[0]), float(t_s[-1]) + 1e-9)
-
-    def _healthy(self, number: int, t_s: Floats) -> NDArray[np.float32]:
-        """One chunk as a converter without faults gives it."""
-        supply = self.scenario.supply
-        grid = self.timeline.grid
-        turns = grid.frequency_hz * t_s
-        turns += _joined(grid.wander, t_s, is_integral=True)
-        turns += grid.excursion_turns(t_s)
-        peak_v = self._amplitude_v() * (1.0 + _joined(self.timeline.level, t_s, is_integral=False))
-        volts = np.empty((CHUNK, len(supply.inputs)), dtype=np.float32)
-        for column in range(len(supply.inputs)):
-            analogue_v = self._voltage(t_s, turns, peak_v, column)
-            if supply.noise_pct:
-                rms_v = np.float32(supply.nominal_v * supply.noise_pct / 100.0)
-                analogue_v += rms_v * noise((self.scenario.seed, (number << 4) + column), CHUNK)
-            volts[:, column] = self.converter.volts(analogue_v)
-        return volts
-
-    def _voltage(self, t_s: Floats, turns: Floats, peak_v: Floats, column: int) -> Floats:
-        """Steady waveform of one input with the disturbances that overlap it."""
-        supply = self.scenario.supply
-        turns = turns + supply.shift_turns(supply.inputs[column])
-        active = [
-            (
-                entry.shape,
-                start_s,
-                slice(*np.searchsorted(t_s, (start_s, start_s + entry.length_s))),
-            )
-            for entry in self.timeline.disturbances
-            if entry.shape is not None and column in entry.columns
-            for start_s in self._starts(entry, t_s)
-        ]
-        for shape, _, span in active:
-            if isinstance(shape, Steps):
-                turns[span] += shape.jump_turns
-        volts = self.table.value_at(turns)
-        volts *= peak_v
-        for shape, start_s, span in active:
-            part = Part(t_s[span] - start_s, turns[span], peak_v[span], volts[span])
-            volts[span] = shape.volts(part)
-        return volts
-
-    def _hold(self, volts: NDArray[np.float32], t_s: Floats, entry: Entry, start_s: float) -> None:
-        """Overwrite a stretch with the last sample before it."""
-        held = max(math.ceil(start_s * self.sample_rate_hz - 1e-6) - 1, 0)
-        number, place = divmod(held, CHUNK)
-        times_s = (number * CHUNK + np.arange(CHUNK)) / self.sample_rate_hz
-        values = self._healthy(number, times_s)[place]
-        begin, end = np.searchsorted(t_s, (start_s, start_s + entry.length_s))
-        for column in entry.columns:
-            volts[begin:end, column] = values[column]
-
-
-def _joined(wander: Wander, t_s: Floats, *, is_integral: bool) -> Floats:
-    """The drift on one chunk, exact at every 32nd sample and straight in between.
-
-    The slowest terms have periods of 8 s and more: the error is at most
-    (32 / rate)**2 / 8 * (2 pi / 8 s)**2 = 5e-6 of the drift at 2 kS/s and 8e-8 at 16 kS/s.
-    """
-    if not wander.terms:
-        return np.zeros_like(t_s)
-    step_s = (t_s[1] - t_s[0]) * STRIDE
-    nodes_s = np.append(t_s[::STRIDE], t_s[-STRIDE] + step_s)
-    nodes = wander.integral_at(nodes_s) if is_integral else wander.value_at(nodes_s)
-    rise = np.diff(nodes)[:, np.newaxis] * (np.arange(STRIDE) / STRIDE)
-    rise += nodes[:-1, np.newaxis]
-    return rise.ravel()
 
 
 class SimulatedOptions(SourceOptions):

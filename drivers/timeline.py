@@ -87,9 +87,11 @@ class Excursion:
     offset_hz: float
     length_s: float
 
-    def turns_at(self, t_s: Floats) -> Floats:
-        """Phase gained by `t_s` (ascending), in turns."""
+    def turns_at(self, t_s: Floats) -> Floats | float:
+        """Phase gained by `t_s` (ascending), in turns; one number if it is the same at all."""
         numbers = self.schedule.numbers(float(t_s[0]), float(t_s[-1]) + 1e-9, self.length_s)
+        if not numbers:
+            return self.offset_hz * numbers.start * self.length_s
         gained_s = np.full_like(t_s, numbers.start * self.length_s)
         for number in numbers:
             gained_s += np.clip(t_s - self.schedule.start_s(number), 0.0, self.length_s)
@@ -108,11 +110,11 @@ class Grid:
         """Turns since t = 0 at `t_s` (ascending): the frequency's integral in closed form."""
         return self.frequency_hz * t_s + self.wander.integral_at(t_s) + self.excursion_turns(t_s)
 
-    def excursion_turns(self, t_s: Floats) -> Floats:
-        """The part of the turns that frequency excursions gave."""
-        total = np.zeros_like(t_s)
+    def excursion_turns(self, t_s: Floats) -> Floats | float:
+        """The part of the turns that frequency excursions gave; one number if it is the same."""
+        total: Floats | float = 0.0
         for excursion in self.excursions:
-            total += excursion.turns_at(t_s)
+            total = total + excursion.turns_at(t_s)
         return total
 
     def next_at(self, from_s: float, turn: float) -> float:

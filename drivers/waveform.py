@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 TABLE_POINTS = 1 << 15
 WANDER_PERIODS_S = ((8.0, 12.0), (15.0, 30.0), (40.0, 90.0))
 WANDER_SHARES = (0.2, 0.3, 0.5)  # the slowest moves most
+POOL_SAMPLES = 1 << 17  # far more than the longest stretch asked for
+_ALL_BITS = (1 << 64) - 1
 FADE_CONSTANTS = 14.0  # exp(-14) = 8e-7: less than one step of a 20 bit converter
 
 
@@ -27,18 +29,27 @@ class Wander:
 
     def value_at(self, t_s: Floats) -> Floats:
         """The drift itself, in the unit of the amplitudes."""
-        total = np.zeros_like(t_s)
-        for amplitude, rate_hz, phase_rad in self.terms:
-            total += amplitude * np.sin(2 * np.pi * rate_hz * t_s + phase_rad)
-        return total
+        if not self.terms:
+            return np.zeros_like(t_s)
+        amplitude, rate_hz, phase_rad = np.array(self.terms).T
+        value: Floats = amplitude @ np.sin(_angles(rate_hz, phase_rad, t_s))
+        return value
 
     def integral_at(self, t_s: Floats) -> Floats:
         """Its integral from 0 to `t_s`, in closed form."""
-        total = np.zeros_like(t_s)
-        for amplitude, rate_hz, phase_rad in self.terms:
-            omega = 2 * np.pi * rate_hz
-            total += amplitude / omega * (math.cos(phase_rad) - np.cos(omega * t_s + phase_rad))
-        return total
+        if not self.terms:
+            return np.zeros_like(t_s)
+        amplitude, rate_hz, phase_rad = np.array(self.terms).T
+        weight = amplitude / (2 * np.pi * rate_hz)
+        moved: Floats = weight @ np.cos(_angles(rate_hz, phase_rad, t_s))
+        return float(weight @ np.cos(phase_rad)) - moved
+
+
+def _angles(rate_hz: Floats, phase_rad: Floats, t_s: Floats) -> Floats:
+    """Of some sinusoids at some instants, a row for each sinusoid."""
+    angles: Floats = np.multiply.outer(2 * np.pi * rate_hz, t_s)
+    angles += phase_rad[:, np.newaxis]
+    return angles
 
 
 def seeded_wander(amplitude: float, seed: int, stream: int) -> Wander:
@@ -125,10 +136,38 @@ class Converter:
         return analogue_v
 
 
-def noise(key: tuple[int, int], n_samples: int) -> NDArray[np.float32]:
-    """White Gaussian noise of unit rms that depends on nothing but `key`."""
-    bits = np.random.Philox(key=np.array(key, dtype=np.uint64))
-    return np.random.Generator(bits).standard_normal(n_samples, dtype=np.float32)
+@dataclass(frozen=True, slots=True, eq=False)
+class NoisePool:
+    """White Gaussian noise, drawn once. To draw every sample anew would cost a third of it all."""
+
+    first_v: NDArray[np.float32]
+    second_v: NDArray[np.float32]
+
+    def stretch(self, key: int, n_samples: int) -> NDArray[np.float32]:
+        """Some noise that depends on nothing but `key`: the sum of a stretch of either half."""
+        place = _mixed(key)
+        n_places = len(self.first_v) - n_samples
+        first, second = (place >> 32) % n_places, (place & 0xFFFF_FFFF) % n_places
+        total: NDArray[np.float32] = (
+            self.first_v[first : first + n_samples] + (self.second_v[second : second + n_samples])
+        )
+        return total
+
+
+def noise_pool(seed: int, rms_v: float) -> NoisePool:
+    """Noise of this rms, the same for the same seed."""
+    generator = np.random.Generator(np.random.Philox(key=seed))
+    halves = generator.standard_normal((2, POOL_SAMPLES), dtype=np.float32)
+    halves *= np.float32(rms_v / math.sqrt(2.0))
+    return NoisePool(halves[0], halves[1])
+
+
+def _mixed(key: int) -> int:
+    """64 bits over which a small number is spread: the last steps of the SplitMix64 generator."""
+    mixed = (key + 1) * 0x9E37_79B9_7F4A_7C15 & _ALL_BITS
+    mixed = (mixed ^ mixed >> 30) * 0xBF58_476D_1CE4_E5B9 & _ALL_BITS
+    mixed = (mixed ^ mixed >> 27) * 0x94D0_49BB_1331_11EB & _ALL_BITS
+    return mixed ^ mixed >> 31
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,7 +24,7 @@ from daemon.cause import (
 from daemon.cause_shape import ChannelTrace, legs_correlation, rms_shape, second_harmonic
 from daemon.records import Event, Kind, Waveform
 from drivers.scenario import load_scenario
-from drivers.simulated import CHUNK, Synthesis
+from drivers.synthesis import CHUNK, Synthesis
 from tests.signals import PEAK, instants, make_setup, run
 from tests.whole_material import CHECKOUT
 

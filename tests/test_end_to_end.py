@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from drivers.scenario import load_scenario
-from drivers.simulated import Synthesis
+from drivers.synthesis import Synthesis
 from drivers.truth import TrueEvent, truth
 from tests.whole_material import (
     NOMINAL_V,

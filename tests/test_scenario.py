@@ -10,7 +10,7 @@ from scipy import integrate
 
 from drivers.errors import OptionError
 from drivers.scenario import Scenario, load_scenario, parse_scenario
-from drivers.simulated import CHUNK, Synthesis
+from drivers.synthesis import CHUNK, Synthesis
 from drivers.timeline import Timeline
 from drivers.truth import Thresholds, TrueEvent, lowest_cycle, recovery_time_s, truth
 from drivers.waveform import Recovery, Steps

@@ -19,8 +19,9 @@ from drivers.clock import ManualClock
 from drivers.errors import OptionError, SourceEnded, SourceFailed
 from drivers.registry import find_driver
 from drivers.scenario import parse_scenario
-from drivers.simulated import CHUNK, SimulatedOptions, SimulatedSource, Synthesis
+from drivers.simulated import SimulatedOptions, SimulatedSource
 from drivers.source import Block
+from drivers.synthesis import CHUNK, Synthesis
 from drivers.waveform import (
     Converter,
     Harmonic,

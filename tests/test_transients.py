@@ -18,7 +18,7 @@ from daemon.repetition import Notching, Storm, StormCounter
 from daemon.transient_shape import Transient, find_lobes
 from daemon.transients import Finding, TransientDetector
 from drivers.scenario import parse_scenario
-from drivers.simulated import CHUNK, Synthesis
+from drivers.synthesis import CHUNK, Synthesis
 from tests.signals import make_setup, run
 
 Floats = NDArray[np.float64]
