@@ -6,6 +6,7 @@ import subprocess
 import sys
 import tomllib
 import urllib.request
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -106,10 +107,20 @@ def tree_of(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
 
+def statements(node: ast.AST, *, is_inside: bool = False) -> Iterator[tuple[ast.AST, bool]]:
+    """Every statement below, and whether it stands in a function or class."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.expr):  # holds no statement
+            continue
+        yield child, is_inside
+        is_cover = isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
+        yield from statements(child, is_inside=is_inside or is_cover)
+
+
 def imports_of(path: Path) -> set[str]:
     """Everything a file imports, inside functions too; `from a import b` counts as a and as a.b."""
     found: set[str] = set()
-    for node in ast.walk(tree_of(path)):
+    for node, _ in statements(tree_of(path)):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -143,15 +154,24 @@ def test_imports_point_one_way(name: str) -> None:
 
 @pytest.mark.parametrize("name", MODULES)
 def test_imports_stand_at_the_top(name: str) -> None:
-    tree = tree_of(MODULES[name])
     inside = [
-        inner.lineno
-        for node in ast.walk(tree)
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
-        for inner in ast.walk(node)
-        if isinstance(inner, ast.Import | ast.ImportFrom)
+        node.lineno
+        for node, is_inside in statements(tree_of(MODULES[name]))
+        if is_inside and isinstance(node, ast.Import | ast.ImportFrom)
     ]
     assert inside == []
+
+
+def test_an_import_that_stands_inside_is_seen() -> None:
+    """The walk above can find something: in functions, classes, and below `if` and `with`."""
+    lines = ["import a", "if a:", "    import b", "class C:", "    def d(self):", "        with a:",
+             "            import e"]  # fmt: skip
+    found = [
+        (node.lineno, is_inside)
+        for node, is_inside in statements(ast.parse("\n".join(lines)))
+        if isinstance(node, ast.Import)
+    ]
+    assert found == [(1, False), (3, False), (7, True)]
 
 
 @pytest.mark.parametrize("name", [name for name in MODULES if lies_in(name, MEASURING)])
