@@ -11,8 +11,8 @@ from daemon.plan import PipelineSetup
 
 Floats32 = NDArray[np.float32]
 
-PIECES = 4  # of a cycle: rms over one cycle is renewed at every quarter
-SAMPLES = 10  # of each piece are looked at: rms hardly needs more
+PIECES = 2  # of a cycle: half cycles tell no less than whole ones, and a short dip fills one
+SAMPLES = 20  # of each piece are looked at: rms hardly needs more
 CLEARANCE = 0.01  # of a limit: so near it, an rms value over the true period may be beyond
 
 
@@ -31,9 +31,9 @@ class Calm:
         lines = [setup.channels[number] for number in setup.lines]
         self._columns = [line.column for line in lines]
         self._offset_v = np.array([[line.offset_v] for line in lines], np.float32)
-        # From the sum of squares of a piece to its share in the mean square of a cycle, in V^2.
+        # From the sum of squares of a piece to its mean square, in V^2 of the mains.
         gain = np.array([[line.gain_v_per_v] for line in lines])
-        self._scale = (gain**2 / (PIECES * self._per_piece)).astype(np.float32)
+        self._scale = (gain**2 / self._per_piece).astype(np.float32)
         self._least_v2 = (setup.limits.dip_v * (1 + CLEARANCE)) ** 2
         self._most_v2 = (setup.limits.swell_v * (1 - CLEARANCE)) ** 2
         self.begin()
@@ -46,19 +46,17 @@ class Calm:
         """Whether neither this frame nor the one before holds a dip, a swell or an interruption.
 
         What happens at the very end of a frame is found with the next one, so that one does not
-        wait either. Of cycles across the edge of a frame either half is seen.
+        wait either.
 
         :param volts: shape (n_samples, n_inputs), at the converter's input.
         """
-        pieces = self._squares(volts)
-        pairs = pieces[:, 1:] + pieces[:, :-1]
-        cycles = pairs[:, 2:] + pairs[:, :-2]
+        mean_v2 = self._mean_squares(volts)
         was_calm = self._was_calm
-        self._was_calm = cycles.min() >= self._least_v2 and cycles.max() <= self._most_v2
+        self._was_calm = bool(mean_v2.min() >= self._least_v2 and mean_v2.max() <= self._most_v2)
         return was_calm and self._was_calm
 
-    def _squares(self, volts: Floats32) -> Floats32:
-        """Of quarters of a nominal cycle, scaled; shape (n_lines, n_pieces)."""
+    def _mean_squares(self, volts: Floats32) -> Floats32:
+        """Of halves of a nominal cycle, in V^2 of the mains; shape (n_lines, n_pieces)."""
         n_pieces = len(volts) // (self._step * self._per_piece)
         some = volts[: n_pieces * self._step * self._per_piece : self._step].T[self._columns]
         some -= self._offset_v

@@ -83,8 +83,8 @@ class OneChannel:
         mains_v = scaled(volts.astype(np.float64), self._channel)
         self._history.add(first_index, mains_v)
         out.findings += self._standing.feed(first_index, mains_v)
-        self._longer.take_volts(mains_v)
         measured = self._detect(self._meter.feed(mains_v), out)
+        self._longer.take_energy(self._meter.newest_energy(len(mains_v)))
         if self._transient_events is not None:
             out.events += self._transient_events.feed(
                 first_index, mains_v, measured.crossings, self._history, self._numbering
@@ -194,10 +194,10 @@ class _LongerValues:
         if self._pst_slots is None:
             self._pst_slots = ShortTermSlots(self._flicker.pinst_rate_hz, self._schedule)
 
-    def take_volts(self, volts: NDArray[np.float64]) -> None:
+    def take_energy(self, energy: NDArray[np.float64]) -> None:
         """Measure flicker; it waits until it is known where the frame was disturbed."""
         if self._flicker is not None:
-            self._seen.append(self._flicker.feed(volts))
+            self._seen.append(self._flicker.feed_energy(energy))
 
     def take_spans(self, spans: list[Span]) -> list[ShortTerm]:
         """The slots complete by now, flagged where a disturbance touched them."""

@@ -48,7 +48,7 @@ STAGES: tuple[tuple[str, tuple[tuple[type | ModuleType, str], ...]], ...] = (
     ),
     ("limits", ((VoltageEvents, "feed"),)),
     ("transi.", ((TransientEvents, "feed"),)),
-    ("flicker", ((FlickerMeter, "feed"), (ShortTermSlots, "feed"))),
+    ("flicker", ((FlickerMeter, "feed_energy"), (ShortTermSlots, "feed"))),
 )
 
 

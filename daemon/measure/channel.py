@@ -98,6 +98,13 @@ class ChannelMeter:
         """The segment is over: measure what is left."""
         return self._measure(self._tracker.finish())
 
+    def newest_energy(self, n_samples: int) -> Floats:
+        """Running sum of squares over the newest samples, the sum before them in front.
+
+        Valid until more are taken.
+        """
+        return self._energy.values[-n_samples - 1 :]
+
     def sliding_rms(self, first_index: int, stop_index: int, period: float) -> tuple[int, Floats]:
         """One-cycle rms in V of windows starting at each sample still kept in the given range.
 

@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from daemon.measure.grid import TEN_MINUTES_S, TOUCH, Slot, SlotSchedule
 from daemon.measure.iir import from_poles, smoother
 from daemon.measure.phasors import sum_diagonals
+from daemon.measure.rms import accumulate_energy
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
 SUM_RATE_HZ = 3200  # the low-pass has about as many weights a second
 CHAIN_RATE_HZ = 400  # and gives about as many values
-SQUARED_AT_ONCE = 32_768  # samples
 TAPS_PER_VALUE = 10  # length of the low-pass, in values it gives: 80 dB from 300 Hz on
 KAISER_BETA = 7.9  # for those 80 dB
 SHAPE = (20, 80)  # blocks waited for, and values in a block: about four seconds
@@ -112,7 +112,11 @@ class FlickerMeter:
 
     def feed(self, volts: Floats) -> Sensation:
         """Take the next samples; Pinst lies up to four seconds behind them."""
-        parts = [self._weigh(square_v2) for square_v2 in self._squares.feed(volts)]
+        return self.feed_energy(accumulate_energy(volts))
+
+    def feed_energy(self, energy: Floats) -> Sensation:
+        """The same of the running sum of squares of samples, the sum before them in front."""
+        parts = [self._weigh(square_v2) for square_v2 in self._squares.feed(energy)]
         if not parts:
             return NOTHING
         n_left_out = min(self._settling, len(parts))
@@ -144,32 +148,34 @@ class SquareSums:
         self.rate_hz = sample_rate_hz / self.samples_per_value
         self.reach = self.samples_per_value * (TAPS_PER_VALUE - 1)  # into the past of a value
         self._taps = _taps(length, self._ratio)
-        self._ones = np.ones(length)
-        self._at_once = max(1, SQUARED_AT_ONCE // length)  # sums
-        self._squares = np.empty(self._at_once * length)
-        self._samples = np.empty(0)  # not yet a whole sum
+        self._length = length
+        self._n_over = 0  # samples that are no whole sum yet
+        self._over_v2 = 0.0  # their squares
         self._sums: list[Floats] = []  # not yet out of the low-pass's reach
         self._n_sums = 0
 
-    def feed(self, volts: Floats) -> list[Floats]:
-        """Take samples; give the chunks now complete, `CHUNK` values each."""
-        if len(self._samples):
-            volts = np.concatenate([self._samples, volts])
-        n_whole = len(volts) // len(self._ones)
-        self._samples = volts[n_whole * len(self._ones) :].copy()
-        self._sums.append(self._summed(volts, n_whole))
-        self._n_sums += n_whole
+    def feed(self, energy: Floats) -> list[Floats]:
+        """Take the running sum of squares of samples; give the chunks now complete.
+
+        :param energy: the sum before the first sample and up to each; shape (n_samples + 1,).
+        """
+        sums = self._sums_of(energy)
+        self._sums.append(sums)
+        self._n_sums += len(sums)
         n_chunks = (self._n_sums // self._ratio - TAPS_PER_VALUE + 1) // CHUNK
         return self._chunks(n_chunks) if n_chunks > 0 else []
 
-    def _summed(self, volts: Floats, n_sums: int) -> Floats:
-        """Sums of squares, in pieces whose squares stay in the processor's cache."""
-        sums, length = np.empty(n_sums), len(self._ones)
-        for first in range(0, n_sums, self._at_once):
-            stop = min(first + self._at_once, n_sums)
-            squares = self._squares[: (stop - first) * length]
-            np.square(volts[first * length : stop * length], out=squares)
-            np.matmul(squares.reshape(-1, length), self._ones, out=sums[first:stop])
+    def _sums_of(self, energy: Floats) -> Floats:
+        """Sums of squares of `length` samples each; what is over waits."""
+        until = energy[self._length - self._n_over :: self._length]
+        if len(until) == 0:
+            self._n_over += len(energy) - 1
+            self._over_v2 += float(energy[-1] - energy[0])
+            return until
+        sums: Floats = np.diff(until, prepend=energy[0])
+        sums[0] += self._over_v2
+        self._n_over = (self._n_over + len(energy) - 1) % self._length
+        self._over_v2 = float(energy[-1] - until[-1])
         return sums
 
     def _chunks(self, count: int) -> list[Floats]:
