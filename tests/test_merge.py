@@ -230,11 +230,14 @@ def test_a_report_says_first_how_many_monitors_are_in_it(merged: Path, tmp_path:
     assert run("report", merged, "-o", tmp_path / "r.html").exit_code == 0
     page = (tmp_path / "r.html").read_text()
     text = re.sub(r"<[^>]+>", "", page)
-    answer = " ".join(text[text.index("2 monitors") :].split())
+    answer = " ".join(text[text.index("2 monitors are") :].split())
     assert answer.startswith(
         f"2 monitors are in this report: {HALL}: 3 events, 2 passed the limit; "
         f"{OFFICE}: 3 events, 2 passed the limit."
     )
+    assert "<h1>Supply voltage: 2 monitors, hall and office</h1>" in page
+    assert "<td>hall: Oven 1; office: Office</td>" in page
+    assert "covered; time counts as watched where all 2 monitors (hall, office) watched)" in answer
     appendix = page[page.index("Appendix") :]
     assert [appendix.count(f"<td>{name}</td>") for name in ("hall", "office")] == [3, 3]
 

@@ -100,7 +100,11 @@ def _simultaneous_lines(a: Side, b: Side, found: Simultaneous) -> list[str]:
     for extra in found.added:
         text = f"- added: {what_words(extra.worst, None)} ({event_time(extra.worst.start_local)})"
         lines += wrapped(text, width)
-    return [*lines, "", *_side_by_side(a, b)]
+    whole = (
+        f"Each watch as a whole, A of {duration_words(round(a.coverage.watched_s))} and B of "
+        f"{duration_words(round(b.coverage.watched_s))}, also what the other could not see:"
+    )
+    return [*lines, "", *wrapped(whole, width), *_side_by_side(a, b)]
 
 
 def _work_words(found: Simultaneous, a: Side) -> str:

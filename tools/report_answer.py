@@ -39,6 +39,14 @@ class Gathered:
     monitors: Monitors
 
 
+def place_words(found: Gathered) -> str:
+    """What the report is about, for its title."""
+    if found.monitors.are_several:
+        names = [one.name or "" for one in found.monitors.all]
+        return f"{len(names)} monitors, {', '.join(names[:-1])} and {names[-1]}"
+    return " · ".join(part for part in (found.site.name, found.site.circuit) if part)
+
+
 def monitors_words(found: Gathered) -> list[str]:
     """That it is about several monitors, and how much each of them saw; else nothing."""
     monitors = found.monitors
@@ -72,11 +80,12 @@ def long_words(seconds: float) -> str:
 def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
     """The paragraph that stands first."""
     coverage, zone = found.coverage, found.site.zone
+    basis = f"; {coverage.basis}" if coverage.basis else ""
     lines = [
         *monitors_words(found),
         f"The supply was watched for {long_words(coverage.watched_s)} between "
         f"{local_words(coverage.since_utc_s, zone)} and "
-        f"{local_words(coverage.until_utc_s, zone)} ({share_words(coverage)} covered).",
+        f"{local_words(coverage.until_utc_s, zone)} ({share_words(coverage)} covered{basis}).",
         _passed_words(found),
     ]
     if found.failures is not None:

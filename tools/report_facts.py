@@ -11,6 +11,7 @@ from daemon.records import LogKind
 from daemon.resolution import resolution
 from daemon.stored_settings import settings_of, table_of
 from daemon.tolerance import Limits
+from tools.monitors import UNNAMED, Monitors
 from tools.text import plural
 from tools.unseen import unseen
 from tools.verdicts import Supply, known_supplies
@@ -56,8 +57,28 @@ class Compared:
 
 
 def site_facts(archive: Archive) -> list[Fact]:
-    """Place, circuit, supply, sensor, calibration; from the settings of the latest run."""
-    runs = archive.runs()
+    """Place, circuit, supply, sensor, calibration; of several monitors what each of them has."""
+    runs, found = archive.runs(), dict[str, dict[str, str]]()
+    for monitor in Monitors(archive).all:
+        ours = [run for run in runs if (run.origin or UNNAMED) == monitor.name]
+        found[monitor.name or UNNAMED] = dict(_facts_of(archive, ours))
+    names = dict.fromkeys(name for facts in found.values() for name in facts)
+    facts = [(name, _of_each(name, found)) for name in names]
+    if len(found) > 1:
+        facts.append(("Merged from", ", ".join(found)))
+    return facts
+
+
+def _of_each(name: str, found: dict[str, dict[str, str]]) -> str:
+    """One text where it holds for all monitors, else that of each."""
+    texts = {monitor: facts.get(name, "not stated") for monitor, facts in found.items()}
+    if len(set(texts.values())) == 1:
+        return next(iter(texts.values()))
+    return "; ".join(f"{monitor}: {text}" for monitor, text in texts.items())
+
+
+def _facts_of(archive: Archive, runs: Sequence[RunRow]) -> list[Fact]:
+    """The facts of one monitor, from the settings of its latest run."""
     settings = settings_of(archive, runs[-1].settings_id)
     site, supply = table_of(settings, "site"), table_of(settings, "supply")
     driver = table_of(settings, "driver")
@@ -69,13 +90,10 @@ def site_facts(archive: Archive) -> list[Fact]:
         ("Input", f"{_text(driver.get('name')) or runs[-1].driver}, {_rates(runs)}"),
         ("Sensor and isolation", _isolation(table_of(site, "isolation"), runs)),
         ("Scaling", _scaling(settings)),
-        ("Calibration", _calibration(archive)),
+        ("Calibration", _calibration(archive, {run.id for run in runs})),
         ("Clock", "; ".join(CLOCKS.get(c, c) for c in dict.fromkeys(run.clock for run in runs))),
         ("Time zone", runs[-1].timezone),
     ]
-    origins = [run.origin for run in runs if run.origin]
-    if origins:
-        facts.append(("Merged from", ", ".join(dict.fromkeys(origins))))
     return [(name, text) for name, text in facts if text]
 
 
@@ -128,8 +146,8 @@ def _scaling(settings: dict[str, object]) -> str:
     return "; ".join(parts)
 
 
-def _calibration(archive: Archive) -> str:
-    rows = archive.log(LogKind.CALIBRATED)
+def _calibration(archive: Archive, run_ids: set[int]) -> str:
+    rows = [row for row in archive.log(LogKind.CALIBRATED) if row.run_id in run_ids]
     if rows:
         return "; ".join(f"{row.start_local[:16]}: {row.text}" for row in rows)
     return "none is recorded: values rest on the scaling as configured"

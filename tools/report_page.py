@@ -32,7 +32,7 @@ from tools.coverage import Coverage, site_coverage
 from tools.drawing import Mark, svg_text
 from tools.findings import Advice, find_findings, load_advice
 from tools.monitors import Monitors
-from tools.report_answer import Gathered, answer, long_words, share_words
+from tools.report_answer import Gathered, answer, long_words, place_words, share_words
 from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
 from tools.report_extent import (
     MOST_LISTED,
@@ -83,15 +83,18 @@ class Wanted:
 def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
     """The page. The same database and options give the same text."""
     found = _gather(db, archive, wanted)
-    name = " · ".join(part for part in (found.site.name, found.site.circuit) if part)
-    template = Environment(
+    name = place_words(found)
+    environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    ).from_string((files("tools") / "report.html").read_text(encoding="utf-8"))
+    )
+    environment.filters["glued"] = glued
+    page = (files("tools") / "report.html").read_text(encoding="utf-8")
+    template = environment.from_string(page)
     return template.render(
         title=wanted.title or f"Supply voltage: {name or 'unnamed site'}",
         place=name,
         date=wanted.date,
-        answer=[glued(text) for text in answer(found, _advice(found))],
+        answer=answer(found, _advice(found)),
         facts=site_facts(archive),
         cautions=_cautions(found),
         head="" if found.chain is None else found.chain.head,
