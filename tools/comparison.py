@@ -15,7 +15,7 @@ from daemon.spans import Span, common
 from tools.correlate import coverage_of
 from tools.correlation import Occurrence, find_occurrences
 from tools.coverage import Coverage
-from tools.matching import find_offset, match
+from tools.matching import NearSpans, find_offset, match
 
 SIMULTANEOUS_SHARE = 0.5  # of the shorter watch: as much must be common
 SEARCH_S = 300.0
@@ -113,18 +113,17 @@ def _partners(
     """For each disturbance at A that came to B, its number there: each once, the likest first."""
     if not at_a or not at_b:
         return {}
-    starts, ends = np.array([one.span for one in at_a], dtype=np.float64).T
+    near = NearSpans([one.span for one in at_a], window_s)
     lines = {e.channel for one in at_a for e in one.events} & {
         e.channel for one in at_b for e in one.events
     }
     found = []
     for number, one in enumerate(at_b):
         moment = one.span[0] - offset_s
-        distance = np.maximum(starts - moment, moment - ends)
-        for place in np.flatnonzero(distance <= window_s).tolist():
+        for place in near.at(moment)[0].tolist():
             unlike = _unlike(at_a[place], one, lines)
             if unlike is not None:
-                found.append((unlike, abs(float(starts[place]) - moment), place, number))
+                found.append((unlike, abs(at_a[place].span[0] - moment), place, number))
     partners: dict[int, int] = {}
     taken: set[int] = set()
     for _, _, place, number in sorted(found):

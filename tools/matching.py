@@ -22,6 +22,7 @@ SEED = 1
 FEWEST_AGREEING = 3
 N_DRAWS = 300
 UNLIKELY = 0.02
+ROUNDING_S = 1e-3  # far more than a sum of seconds since 1970 is rounded by
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +56,34 @@ class ClockOffset:
 
 def match(moments: Sequence[float], spans: Sequence[Span], window_s: float) -> list[Pair]:
     """For each moment the nearest span not farther than the window; inside it is distance 0."""
-    if not spans:
-        return []
-    starts, ends = np.array(spans, dtype=np.float64).T
-    found = []
+    near, found = NearSpans(spans, window_s), []
     for number, moment in enumerate(moments):
-        distance = np.maximum(np.maximum(starts - moment, moment - ends), 0.0)
-        nearest = int(np.argmin(distance))
-        if distance[nearest] <= window_s:
-            found.append(Pair(number, nearest, float(moment - starts[nearest])))
+        places, distance = near.at(moment)
+        if len(places):
+            nearest = int(places[np.argmin(distance)])
+            found.append(Pair(number, nearest, float(moment - spans[nearest][0])))
     return found
+
+
+class NearSpans:
+    """Finds the spans near a moment without looking at all of them."""
+
+    def __init__(self, spans: Sequence[Span], window_s: float) -> None:
+        starts, ends = np.array(spans, dtype=np.float64).reshape(-1, 2).T
+        self._order = np.argsort(starts, kind="stable")
+        self._starts, self._ends = starts[self._order], ends[self._order]
+        self._latest_end = np.maximum.accumulate(self._ends)
+        self._window_s = window_s
+
+    def at(self, moment: float) -> tuple[NDArray[np.intp], Floats]:
+        """Their numbers, and how far each of them is; 0: the moment is inside."""
+        reach_s = self._window_s + ROUNDING_S
+        first = np.searchsorted(self._latest_end, moment - reach_s, side="left")
+        last = np.searchsorted(self._starts, moment + reach_s, side="right")
+        starts, ends = self._starts[first:last], self._ends[first:last]
+        distance = np.maximum(np.maximum(starts - moment, moment - ends), 0.0)
+        is_near = distance <= self._window_s
+        return self._order[first:last][is_near], distance[is_near]
 
 
 def chance(
@@ -155,6 +174,8 @@ def find_offset(
     if len(starts) < 2 or len(values) < FEWEST_AGREEING:
         return None
     n_now = len(match(values.tolist(), spans, window_s))
+    if n_now == len(values):
+        return None
     agreeing = _best_agreement(values, starts, window_s, search_s)
     n_agreeing = len(agreeing)
     if n_agreeing < max(FEWEST_AGREEING, len(values) / 2, n_now + 1):
@@ -195,8 +216,10 @@ def _best_agreement(
     for last, (difference, number) in enumerate(found):
         inside[number] += 1
         while found[first][0] < difference - window_s:
-            inside[found[first][1]] -= 1
-            inside += Counter()  # drops those at zero
+            gone = found[first][1]
+            inside[gone] -= 1
+            if not inside[gone]:
+                del inside[gone]
             first += 1
         if len(inside) > best[0]:
             best = (len(inside), first, last)

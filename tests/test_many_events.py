@@ -1,0 +1,80 @@
+"""Of very many events only what is needed is in memory, and looked at."""
+
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from daemon.archive import open_archive
+from tools.bench_database import write_database
+from tools.cli import main
+from tools.correlation import find_occurrences
+from tools.matching import match
+
+FEW, MANY = 4000, 12_000  # two and six times what is read at once
+
+
+@pytest.fixture(scope="module")
+def databases(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    folder = tmp_path_factory.mktemp("many")
+    for n_events in (FEW, MANY):
+        write_database(folder / f"{n_events}.db", n_events)
+    return folder / f"{FEW}.db", folder / f"{MANY}.db"
+
+
+def peak_bytes(words: list[str]) -> int:
+    tracemalloc.start()
+    try:
+        done = CliRunner().invoke(main, words, catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        return tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+def test_an_export_takes_no_more_memory_for_more_events(
+    databases: tuple[Path, Path], tmp_path: Path
+) -> None:
+    words = ["-o", str(tmp_path), "--format", "csv", "--format", "jsonl"]
+    peak_bytes(["export", str(databases[0]), *words])  # what is loaded but once
+    few, many = (peak_bytes(["export", str(path), *words]) for path in databases)
+    assert many < 1.2 * few  # held as a whole, it would be three times as much
+    for name in ("events.csv", "events.jsonl"):
+        lines = (tmp_path / name).read_text().splitlines()
+        assert len(lines) == MANY + (name == "events.csv")
+
+
+def test_correlate_holds_the_serious_ones_only(databases: tuple[Path, Path]) -> None:
+    """One in ten of them is serious (tools/bench_database.py)."""
+    peaks = []
+    for serious_only in (False, True):
+        archive = open_archive(databases[1])
+        tracemalloc.start()
+        found, _ = find_occurrences(databases[1], archive, None, serious_only=serious_only)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+        assert len(found) == (MANY // 10 if serious_only else MANY)
+    assert peaks[1] < peaks[0] / 2
+
+
+def test_a_match_is_the_nearest_of_all() -> None:
+    """Held against looking at every span; long ones lie over short ones, in any order."""
+    dice = np.random.default_rng(8)
+    starts = dice.uniform(0, 5000, 400) + 1.79e9
+    spans = [(start, start + length) for start, length in zip(
+        starts.tolist(), dice.exponential(8, 400).tolist(), strict=True)]  # fmt: skip
+    moments = (dice.uniform(-50, 5050, 300) + 1.79e9).tolist()
+    expected = []
+    for number, moment in enumerate(moments):
+        away = [max(start - moment, moment - end, 0.0) for start, end in spans]
+        if min(away) <= 3.0:
+            expected.append((number, min(away)))
+    found = match(moments, spans, 3.0)
+    assert [
+        (pair.moment, max(spans[pair.span][0] - moments[pair.moment],
+                          moments[pair.moment] - spans[pair.span][1], 0.0))
+        for pair in found
+    ] == expected  # fmt: skip
+    assert 100 < len(found) < 300
