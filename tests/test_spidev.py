@@ -63,11 +63,12 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if shutil.which("cc") is None or not Path("/usr/include/linux/spi/spidev.h").exists():
         pytest.skip("no C compiler, or no kernel headers")
     done = subprocess.run(
-        [sys.executable, "-m", "pip", "install", "-q", "--target", folder, "spidev>=3.6"],
+        [sys.executable, "-m", "pip", "install", "-q", "--disable-pip-version-check", "--no-deps",
+         "--no-compile", "--target", folder, "spidev>=3.6"],
         capture_output=True,
         text=True,
         check=False,
-    )
+    )  # fmt: skip
     if done.returncode:
         pytest.skip(f"spidev cannot be fetched or built here: {done.stderr[-200:]}")
     shim = folder / "preload.so"
