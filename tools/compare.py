@@ -26,8 +26,10 @@ from tools.comparison import (
     read_side,
 )
 from tools.correlate import probability_words
+from tools.correlation import Occurrence
 from tools.failure_options import parse_span
 from tools.intervals import count_interval, same_rate_probability, share_interval
+from tools.monitors import Monitors
 from tools.text import event_time, plural, table, terminal_width, wrapped
 
 UNLIKELY = 0.05
@@ -94,17 +96,21 @@ def _simultaneous_lines(a: Side, b: Side, found: Simultaneous) -> list[str]:
     lines += ["", *table(headings, rows, headings[1:])]
     for one in found.travelled:
         if is_serious(one.at_a.verdict) or one.fate is Fate.WORSE:
-            after = f", B: {what_words(one.at_b.worst, None)}" if one.at_b else ""
-            text = f"- {one.fate.value}: {what_words(one.at_a.worst, None)}{after}"
+            after = f", B: {_what(one.at_b, b)}" if one.at_b else ""
+            text = f"- {one.fate.value}: {_what(one.at_a, a)}{after}"
             lines += wrapped(f"{text} ({event_time(one.at_a.worst.start_local)})", width)
     for extra in found.added:
-        text = f"- added: {what_words(extra.worst, None)} ({event_time(extra.worst.start_local)})"
+        text = f"- added: {_what(extra, b)} ({event_time(extra.worst.start_local)})"
         lines += wrapped(text, width)
     whole = (
         f"Each watch as a whole, A of {duration_words(round(a.coverage.watched_s))} and B of "
         f"{duration_words(round(b.coverage.watched_s))}, also what the other could not see:"
     )
     return [*lines, "", *wrapped(whole, width), *_side_by_side(a, b)]
+
+
+def _what(one: Occurrence, side: Side) -> str:
+    return f"{Monitors(side.archive).mark(one.worst)}{what_words(one.worst, None)}"
 
 
 def _work_words(found: Simultaneous, a: Side) -> str:
