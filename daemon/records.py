@@ -252,7 +252,7 @@ class EventDetail:
     point_on_wave_deg: float | None = None
     oscillation_hz: float | None = None  # None: impulsive
     looks_like_capacitor: bool | None = None
-    peak_loss_pct: float | None = None  # by how much at most sampling made it read low
+    peak_loss_pct: float | None = None  # by how much at most sampling made a rising peak read low
     is_resolved: bool | None = None  # whether its size may be quoted at this sampling rate
     count: int | None = None  # of notches, or of transients of a storm
     per_cycle: int | None = None  # notches

@@ -37,7 +37,7 @@ class Transient:
     point_on_wave_deg: float  # fundamental at `peak_index`, from its upward zero crossing
     oscillation_hz: float | None  # None: impulsive
     looks_like_capacitor: bool  # rings, first towards zero, and the voltage is higher afterwards
-    peak_loss_pct: float  # by how many % at most the sampling made it read low
+    peak_loss_pct: float  # by how many % at most sampling made it read low if it rose to its peak
     is_resolved: bool  # False: its size may not be quoted
 
 

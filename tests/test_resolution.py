@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from daemon.resolution import impulse_loss_share, resolution, sine_loss_share
+from daemon.resolution import (
+    impulse_loss_share,
+    resolution,
+    sine_loss_share,
+    sudden_loss_share,
+)
 
 # Computed from 1 - cos(pi f / fs); % of the peak, two digits.
 WORST_SINE_LOSS_PCT = [
@@ -49,6 +54,26 @@ def test_no_phase_loses_more_of_a_triangle(n_samples: float) -> None:
     assert expected == pytest.approx(1 - heights.min(), abs=1e-3)
 
 
+@pytest.mark.parametrize("frequency_hz", [300.0, 900.0, 2_000.0, 3_000.0])
+@pytest.mark.parametrize("decay_s", [0.0003, 0.001, 0.02])
+def test_a_ring_that_begins_at_its_peak_loses_no_more_than_is_said(
+    frequency_hz: float, decay_s: float
+) -> None:
+    """Sampled at every delay after its start; nothing was there before it."""
+    rate_hz = 16_000.0
+    late = np.linspace(1e-4, 1, 2000)[:, None]
+    at_s = (late + np.arange(200)) / rate_hz
+    wave = np.abs(np.cos(2 * np.pi * frequency_hz * at_s) * np.exp(-at_s / decay_s))
+    worst = 1 - wave.max(axis=1).min()
+    stated = sudden_loss_share(frequency_hz, decay_s, rate_hz)
+    # An upper bound: both samples are seldom at their worst at once.
+    assert worst <= stated + 1e-9
+    assert stated <= worst + 0.15
+    if decay_s * frequency_hz < 0.7:  # before the next lobe there is little left
+        assert worst == pytest.approx(stated, abs=1e-3)
+        assert worst > sine_loss_share(frequency_hz, rate_hz)
+
+
 def test_impulse_narrower_than_half_a_sample_may_vanish() -> None:
     assert impulse_loss_share(20e-6, 16_000.0) == 1.0
 
@@ -70,6 +95,7 @@ def test_text_says_the_numbers_rounded_to_the_safe_side() -> None:
     # arccos(0.95) / pi x 2000 = 202 Hz, arccos(0.9) / pi x 2000 = 287 Hz
     assert "up to 200 Hz are read within 5 %, up to 280 Hz within 10 %" in resolution(2000.0).text
     assert "narrower than 157 µs may be missed" in text
+    assert "at once, as where a capacitor is switched, may be read lower than that" in text
     assert "Nothing is claimed about impulses of a microsecond" in text
 
 
