@@ -88,6 +88,7 @@ def test_statistics_of_the_supply_are_said(path: Path) -> None:
     profile = find_profile("iec-60038", None)
     section = supply_section(open_archive(path), [profile], {1: 230.0})
     percentiles, *rules = [text for text in section if "SARFI" not in text]
+    assert percentiles.endswith("; indicative, of less than a week.")
     said = [float(word) for word in percentiles.split() if word.replace(".", "").isdecimal()]
     expected = np.percentile(values, [50, 5, 95])
     assert said[0] == 144
@@ -97,3 +98,11 @@ def test_statistics_of_the_supply_are_said(path: Path) -> None:
     assert rules[0].startswith(f"Compared with {profile.title}: L1: ")
     assert "within ±10 %: 100.0 %, indicative" in rules[0]
     assert rules[0].endswith("(within).")
+    for value in np.repeat(values, 6).tolist():  # with the first, seven days
+        statistics.add(Quantity.VOLTAGE, value)
+    store = Store(path, "Europe/Vienna")
+    store.put_statistics(1, [DayStatistics("2026-11-25", "L1", statistics.to_bytes())])
+    store.close()
+    section = supply_section(open_archive(path), [profile], {1: 230.0})
+    assert "1008 ten-minute values" in section[0]
+    assert "indicative" not in section[0]

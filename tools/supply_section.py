@@ -13,6 +13,7 @@ from tools.supply_words import Place, read_days, supply_sentences
 from tools.text import plural
 
 USUAL = "iec-60038"  # the common band of ±10 %, where the events were compared with equipment
+WEEK_S = 0.95 * 604_800.0  # some of it is always flagged, or not watched
 PERCENTS = (5.0, 50.0, 95.0)
 UNITS = {Quantity.VOLTAGE: "%", Quantity.FREQUENCY: "Hz", Quantity.DISTORTION: "%"}
 
@@ -47,9 +48,16 @@ def _percentiles(place: Place, statistics: SupplyStatistics) -> list[str]:
             subject = f"{name}, {quantity}" if name else sentence_case(quantity)
             found.append(
                 f"{subject}: {plural(histogram.n_values, f'{interval} value')}; half of them above "
-                f"{middle} {unit}, 90 % of them between {low} and {high} {unit}."
+                f"{middle} {unit}, 90 % of them between {low} and {high} {unit}"
+                f"{_hedge(quantity, histogram.n_values)}."
             )
     return found
+
+
+def _hedge(quantity: Quantity, n_values: int) -> str:
+    """A supply is judged by weeks (EN 50160, from memory): less is no statistics of it."""
+    watched_s = n_values * (10 if quantity is Quantity.FREQUENCY else 600)
+    return "" if watched_s >= WEEK_S else "; indicative, of less than a week"
 
 
 def _supply_profiles(profiles: Sequence[Profile]) -> list[SupplyProfile]:
