@@ -128,6 +128,7 @@ class Store:
         events: Sequence[JudgedEvent],
         log: Sequence[LogEntry],
         progress: RunProgress | None = None,
+        days: Sequence[DayStatistics] = (),
     ) -> None:
         """Keep these. An event handed on again takes its old row, with its id.
 
@@ -135,8 +136,9 @@ class Store:
         on without a trace or waveform keeps what it has.
 
         :param progress: how far the run has got, written in the same transaction.
+        :param days: statistics of days as they stand now, likewise.
         """
-        if not events and not log and progress is None:
+        if not events and not log and not days and progress is None:
             return
         with self._file.writing() as connection:
             closed = []
@@ -153,17 +155,14 @@ class Store:
             hash_chain.extend(connection, closed, logged)
             if progress is not None:
                 _touch(connection, int(run_id), progress)
+            _put_days(connection, int(run_id), days)
 
     def put_statistics(self, run_id: int, days: Sequence[DayStatistics]) -> None:
         """Keep the statistics of these days as they stand now, in place."""
         if not days:
             return
         with self._file.writing() as connection:
-            connection.executemany(
-                "INSERT OR REPLACE INTO statistics (run_id, day, channel, data) "
-                "VALUES (?, ?, ?, ?)",
-                [(int(run_id), day.day, day.channel, day.data) for day in days],
-            )
+            _put_days(connection, int(run_id), days)
 
     def days(self) -> set[str]:
         """The dates of this run's statistics."""
@@ -328,6 +327,15 @@ def _find_zone(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError) as error:
         raise InputError(f"site.timezone is {name!r}, which is not a known time zone") from error
+
+
+def _put_days(connection: sqlite3.Connection, run_id: int, days: Sequence[DayStatistics]) -> None:
+    """In place: a row that is replaced would change its index as well, a block more on the disk."""
+    connection.executemany(
+        "INSERT INTO statistics (run_id, day, channel, data) VALUES (?, ?, ?, ?) "
+        "ON CONFLICT (run_id, day, channel) DO UPDATE SET data = excluded.data",
+        [(run_id, day.day, day.channel, day.data) for day in days],
+    )
 
 
 def _touch(connection: sqlite3.Connection, run_id: int, progress: RunProgress) -> None:

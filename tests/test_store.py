@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from daemon import schema
+from daemon.daily import DayStatistics
 from daemon.errors import InputError, StoreError
 from daemon.records import (
     LevelTime,
@@ -19,7 +20,7 @@ from daemon.records import (
     Trace,
     Waveform,
 )
-from daemon.store import Store
+from daemon.store import RunProgress, Store
 from tests.database_material import START_UTC_S, dip, foreign, judged, rows, run_info, wave
 
 
@@ -381,4 +382,22 @@ def test_a_locked_database_is_a_store_error(path: Path, monkeypatch: pytest.Monk
     other.execute("ROLLBACK")
     other.close()
     assert store.begin_run(run_info()) == 1
+    store.close()
+
+
+def test_statistics_go_with_the_progress_and_change_their_row_alone(path: Path) -> None:
+    """Of a row that is replaced the index is written as well; and a commit costs a card a block at
+    least, so there is one."""
+    store = Store(path, "UTC")
+    run_id = store.begin_run(run_info())
+    for number in range(1, 4):
+        day = DayStatistics("2026-03-01", "L1", bytes([number]))
+        progress = RunProgress(START_UTC_S + 60 * number, number, 0)
+        before = (path.with_name(path.name + "-wal")).stat().st_size
+        store.add(run_id, [], [], progress, [day])
+        grown = path.with_name(path.name + "-wal").stat().st_size - before
+        assert rows(path, "SELECT data FROM statistics") == [(bytes([number]),)]
+        assert rows(path, "SELECT samples_measured FROM run") == [(number,)]
+        # Two pages, each with 24 bytes before it (sqlite.org/fileformat2.html, 4.1).
+        assert number == 1 or grown == 2 * (4096 + 24)
     store.close()
