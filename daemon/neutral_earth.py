@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from daemon.evidence import SampleHistory
 from daemon.excursions import Excursion, ExcursionDetector, Reading
 from daemon.flagging import Span, WaitingIntervals
-from daemon.measure.aggregate import ShortAggregates
+from daemon.measure.aggregate import ShortAggregates, parts_of
 from daemon.measure.channel import Intervals, Measured
 from daemon.measure.grid import SlotSchedule
 from daemon.measure.shared_window import Floats, rms_on_windows, samples_of
@@ -62,7 +62,7 @@ class NeutralEarth:
         if ready is None:
             return
         out.basic.append(ready)
-        for short in self._short.feed(ready):
+        for short in self._short.feed(parts_of(ready, self._setup.supply.declared_v)):
             reading = Reading(short.start_index, short.end_index, short.urms_v)
             out.findings += self._watch(reading)
 

@@ -11,6 +11,7 @@ from daemon.measure.aggregate import (
     ShortAggregates,
     TenMinuteAggregates,
     TwoHourAggregates,
+    parts_of,
 )
 from daemon.measure.channel import ChannelMeter, Intervals, Measured
 from daemon.measure.flicker import FlickerMeter, Sensation, ShortTerm, ShortTermSlots
@@ -213,8 +214,9 @@ class _LongerValues:
 
     def take_intervals(self, intervals: BasicIntervals) -> list[Aggregate]:
         """Take the next basic intervals; the 150/180-cycle values they complete."""
-        self._waiting += self._ten_minute.feed(intervals)
-        return self._short.feed(intervals)
+        parts = parts_of(intervals, self._setup.supply.declared_v)
+        self._waiting += self._ten_minute.feed(parts)
+        return self._short.feed(parts)
 
     def release(self, out: Output) -> None:
         """Hand on ten-minute values that are complete, flicker included, and what they fill."""

@@ -34,24 +34,27 @@ class StandingInput:
 
     def feed(self, first_index: int, volts: NDArray[np.float64]) -> Iterator[Finding]:
         """Take one frame, in V of the mains."""
-        for start in range(0, len(volts) - self._cycle + 1, self._step):
+        starts = np.arange(0, len(volts) - self._cycle + 1, self._step)
+        is_suspect = self._may_stand(volts, starts)
+        if self._since is None and not is_suspect.any():
+            return
+        for start, is_worth_it in zip(starts.tolist(), is_suspect.tolist(), strict=True):
             look = volts[start : start + self._cycle]
-            yield from self._judge(
-                first_index + start, float(look[0]), is_standing=self._is_standing(look)
-            )
+            is_standing = is_worth_it and float(np.ptp(look)) <= self._still_v
+            yield from self._judge(first_index + start, float(look[0]), is_standing=is_standing)
 
     def finish(self, next_index: int) -> Iterator[Finding]:
         """The segment is over."""
         yield from self._judge(next_index, 0.0, is_standing=False)
 
-    def _is_standing(self, look: NDArray[np.float64]) -> bool:
-        first_v = float(look[0])
-        if (
-            abs(first_v) < self._least_v
-            or abs(float(look[self._cycle // 4]) - first_v) > self._still_v
-        ):
-            return False  # nearly always, and for next to nothing
-        return float(np.ptp(look)) <= self._still_v
+    def _may_stand(
+        self, volts: NDArray[np.float64], starts: NDArray[np.int64]
+    ) -> NDArray[np.bool_]:
+        """By two samples of each cycle looked at, so nearly never; and for next to nothing."""
+        first_v, later_v = volts[starts], volts[starts + self._cycle // 4]
+        is_high = np.abs(first_v) >= self._least_v
+        found: NDArray[np.bool_] = is_high & (np.abs(later_v - first_v) <= self._still_v)
+        return found
 
     def _judge(self, index: int, volts: float, *, is_standing: bool) -> Iterator[Finding]:
         if is_standing and self._since is None:

@@ -11,9 +11,11 @@ import pytest
 
 from daemon.measure.aggregate import (
     Aggregate,
+    Parts,
     ShortAggregates,
     TenMinuteAggregates,
     TwoHourAggregates,
+    parts_of,
 )
 from daemon.measure.flicker import ShortTerm
 from daemon.records import BasicInterval, BasicIntervals
@@ -48,9 +50,9 @@ def run(frequency_hz: float, stop_s: float, first: float = 0.0) -> Iterator[Basi
         n += 1
 
 
-def joined(intervals: Iterable[BasicInterval]) -> BasicIntervals:
+def joined(intervals: Iterable[BasicInterval]) -> Parts:
     parts = list(intervals)
-    return BasicIntervals(
+    several = BasicIntervals(
         parts[0].channel,
         np.array([part.start_index for part in parts]),
         np.array([part.end_index for part in parts]),
@@ -60,6 +62,7 @@ def joined(intervals: Iterable[BasicInterval]) -> BasicIntervals:
         np.array([part.harmonics_pct for part in parts]),
         np.array([part.flagged for part in parts]),
     )
+    return parts_of(several, 230)
 
 
 def short_of(intervals: Iterable[BasicInterval], origin: float = 0.0) -> list[Aggregate]:

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from daemon.measure.aggregate import TenMinuteAggregates
+from daemon.measure.aggregate import TenMinuteAggregates, parts_of
 from daemon.measure.channel import ChannelMeter, Supply
 from daemon.measure.grid import Slot, SlotGrid, SlotSchedule
 from daemon.pipeline import Pipeline
@@ -256,7 +256,7 @@ def test_every_ten_minutes_of_a_steady_supply_has_the_same_number_of_intervals()
         parts = BasicIntervals(
             0, found.start_index, found.end_index, volts, volts, 0 * volts, shares, volts < 0
         )
-        counts += [(value.n_values, value.flagged) for value in tens.feed(parts)]
+        counts += [(value.n_values, value.flagged) for value in tens.feed(parts_of(parts, 230))]
     assert counts == [(300, False)] * 3
 
 

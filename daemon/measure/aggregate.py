@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 INTERVALS_PER_SHORT = 15  # 150 cycles at 50 Hz, 180 at 60 Hz
 TEN_MINUTES_PER_TWO_HOURS = 12
 N_PARTS = 54  # voltage, under, over, distortion, harmonics 1 to 50
+N_SUMS = 2 * N_PARTS + 2  # each of them, how many of it are known, samples, flagged parts
+AT_SEEN, AT_FLAGGED = N_SUMS - 2, N_SUMS - 1
 FULL_SHARE = 0.99  # of a slot that must have been seen, or its value is flagged
 
 
@@ -43,38 +45,49 @@ class Aggregate:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Parts:
-    """What longer intervals are made of, one row for each part."""
+class Parts:
+    """What longer intervals of one channel are made of, one row for each part."""
 
+    channel: int
     start_index: Floats
     end_index: Floats
-    flagged: NDArray[np.bool_]
     # V^2: voltage, and what lies under and over the declared one; %^2: the rest. Unknown is 0.
-    squares: Floats
-    is_known: NDArray[np.bool_]
+    # Then for each whether it is known; samples; whether flagged: all to be summed up.
+    table: Floats
 
-    @classmethod
-    def of_intervals(cls, intervals: BasicIntervals, declared_v: float) -> "_Parts":
-        urms_v = intervals.urms_v
-        low_v, high_v = np.minimum(urms_v, declared_v), np.maximum(urms_v, declared_v)
-        heads = np.array([urms_v, low_v, high_v, intervals.thd_pct]).T
-        values = np.concatenate([heads, intervals.harmonics_pct], axis=1)
-        return cls._of(intervals.start_index, intervals.end_index, intervals.flagged, values)
 
-    @classmethod
-    def of_value(cls, value: Aggregate, declared_v: float) -> "_Parts":
-        low_v = declared_v * (1 - value.under_pct / 100)
-        high_v = declared_v * (1 + value.over_pct / 100)
-        row = np.array([[value.urms_v, low_v, high_v, value.thd_pct, *value.harmonics_pct]])
-        start, end = np.array([value.start_index]), np.array([value.end_index])
-        return cls._of(start, end, np.array([value.flagged]), row)
+def parts_of(intervals: BasicIntervals, declared_v: float) -> Parts:
+    """Basic intervals as parts of longer ones."""
+    urms_v, start, end = intervals.urms_v, intervals.start_index, intervals.end_index
+    table = np.empty((len(start), N_SUMS))
+    table[:, 0], table[:, 3] = urms_v, intervals.thd_pct
+    np.minimum(urms_v, declared_v, out=table[:, 1])
+    np.maximum(urms_v, declared_v, out=table[:, 2])
+    table[:, 4:N_PARTS] = intervals.harmonics_pct
+    _square(table)
+    table[:, AT_SEEN], table[:, AT_FLAGGED] = end - start, intervals.flagged
+    return Parts(intervals.channel, start, end, table)
 
-    @classmethod
-    def _of(cls, start: Floats, end: Floats, flagged: NDArray[np.bool_], row: Floats) -> "_Parts":
-        squares = row * row
-        is_unknown = np.isnan(squares)
-        squares[is_unknown] = 0.0
-        return cls(start, end, flagged, squares, ~is_unknown)
+
+def _part_of(value: Aggregate, declared_v: float) -> Parts:
+    low_v = declared_v * (1 - value.under_pct / 100)
+    high_v = declared_v * (1 + value.over_pct / 100)
+    start, end = np.array([value.start_index]), np.array([value.end_index])
+    table = np.empty((1, N_SUMS))
+    table[0, :4] = value.urms_v, low_v, high_v, value.thd_pct
+    table[0, 4:N_PARTS] = value.harmonics_pct
+    _square(table)
+    table[:, AT_SEEN], table[:, AT_FLAGGED] = end - start, value.flagged
+    return Parts(value.channel, start, end, table)
+
+
+def _square(table: Floats) -> None:
+    """Square the values, and note which of them are known."""
+    values = table[:, :N_PARTS]
+    is_unknown = np.isnan(values)
+    values *= values
+    values[is_unknown] = 0.0
+    np.logical_not(is_unknown, out=table[:, N_PARTS:AT_SEEN])
 
 
 class _Sums:
@@ -85,29 +98,28 @@ class _Sums:
         self.start_index = start_index
         self.end_index = start_index  # of the latest part
         self.n = 0  # parts so far
-        self.seen = 0.0  # samples in them
         self._is_flagged = False
-        self._sums = np.zeros(N_PARTS)
-        self._n_known = np.zeros(N_PARTS)
+        self._sums = np.zeros(N_SUMS)
 
-    def add(self, parts: _Parts, piece: slice) -> None:
+    @property
+    def seen(self) -> float:
+        """Samples in the parts."""
+        return float(self._sums[AT_SEEN])
+
+    def add(self, parts: Parts, piece: slice) -> None:
         """Take some more parts, at least one."""
-        ends = parts.end_index[piece]
-        self._sums += parts.squares[piece].sum(axis=0)
-        self._n_known += parts.is_known[piece].sum(axis=0)
-        self.n += len(ends)
-        self.seen += float((ends - parts.start_index[piece]).sum())
-        self.end_index = float(ends[-1])
-        self._is_flagged |= bool(parts.flagged[piece].any())
+        self._sums += np.add.reduce(parts.table[piece])
+        self.n += piece.stop - piece.start
+        self.end_index = float(parts.end_index[piece.stop - 1])
 
     def flag(self) -> None:
         """Something else than a part has flagged it."""
         self._is_flagged = True
 
     def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
-        unknown = np.full(N_PARTS, np.nan)
-        mean = np.divide(self._sums, self._n_known, where=self._n_known > 0, out=unknown)
-        means = np.sqrt(mean)
+        mean, n_known = np.full(N_PARTS, np.nan), self._sums[N_PARTS:AT_SEEN]
+        np.divide(self._sums[:N_PARTS], n_known, where=n_known > 0, out=mean)
+        means = np.sqrt(mean, out=mean)
         urms, low, high, thd = means[:4].tolist()
         return Aggregate(
             channel=channel,
@@ -119,7 +131,7 @@ class _Sums:
             over_pct=max(0.0, 100 * (high / self._declared_v - 1)),
             thd_pct=thd,
             harmonics_pct=means[4:],
-            flagged=self._is_flagged or not is_whole,
+            flagged=self._is_flagged or bool(self._sums[AT_FLAGGED]) or not is_whole,
         )
 
 
@@ -132,9 +144,8 @@ class ShortAggregates:
         self._slot_start: float | None = None
         self._open: list[_Sums] = []  # two around a tick, else one
 
-    def feed(self, intervals: BasicIntervals) -> list[Aggregate]:
+    def feed(self, parts: Parts) -> list[Aggregate]:
         """Take the next basic intervals; give the values they complete."""
-        parts = _Parts.of_intervals(intervals, self._declared_v)
         values = []
         for slot, piece in _by_slot(self._schedule, parts.start_index):
             if slot.start_index != self._slot_start:
@@ -146,21 +157,21 @@ class ShortAggregates:
                     self._begin(parts, at)
                 room = INTERVALS_PER_SHORT - self._open[0].n  # the first one has the most
                 some = slice(at, min(piece.stop, at + room))
-                values += self._add(parts, some, intervals.channel)
+                values += self._add(parts, some)
                 at = some.stop
         return values
 
-    def _begin(self, parts: _Parts, at: int) -> None:
+    def _begin(self, parts: Parts, at: int) -> None:
         self._open.append(_Sums(self._declared_v, float(parts.start_index[at])))
 
-    def _add(self, parts: _Parts, some: slice, channel: int) -> list[Aggregate]:
+    def _add(self, parts: Parts, some: slice) -> list[Aggregate]:
         for sums in self._open:
             sums.add(parts, some)
         first = self._open[0]
         if first.n < INTERVALS_PER_SHORT:
             return []
         self._open.remove(first)
-        return [first.value(channel, first.end_index, is_whole=True)]
+        return [first.value(parts.channel, first.end_index, is_whole=True)]
 
     def restart(self) -> None:
         """Samples were lost: what was under way has no end."""
@@ -176,13 +187,12 @@ class TenMinuteAggregates:
         self._open: _Sums | None = None
         self._inside_index = 0.0  # some sample of the slot under way
 
-    def feed(self, intervals: BasicIntervals) -> list[Aggregate]:
-        """Take the next intervals; give each slot before one of which they have the first."""
-        parts = _Parts.of_intervals(intervals, self._declared_v)
+    def feed(self, parts: Parts) -> list[Aggregate]:
+        """Take the next basic intervals; give each slot before one of which they have the first."""
         done = []
         for slot, piece in _by_slot(self._schedule, parts.start_index):
             if self._open is None or slot.start_index != self._open.start_index:
-                done += self._close(intervals.channel)
+                done += self._close(parts.channel)
                 self._open = _Sums(self._declared_v, slot.start_index)
                 self._inside_index = float(parts.start_index[piece.start])
             self._open.add(parts, piece)
@@ -218,7 +228,7 @@ class TwoHourAggregates:
         if self._open is None:
             self._open = _Sums(self._declared_v, slot.start_index)
         self._inside_index = value.end_index - 1
-        self._open.add(_Parts.of_value(value, self._declared_v), slice(None))
+        self._open.add(_part_of(value, self._declared_v), slice(0, 1))
         if pst is not None:
             self._pst.append(pst.pst)
             if pst.flagged:

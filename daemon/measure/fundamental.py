@@ -294,7 +294,7 @@ class _Track:
             self._last_crossing = float(index[-1])
             self._pending = np.concatenate([self._pending, index])
             self._pending_upward = np.concatenate([self._pending_upward, halves % 2 == 0])
-            locked = (self._is_locked,) * len(index)
+            locked = np.full(len(index), self._is_locked)
             self._pending_locked = np.concatenate([self._pending_locked, locked])
 
     def _release(self, *, everything: bool) -> Crossings:

@@ -66,8 +66,7 @@ class SlidingPhasors:
         """Take a whole number of sums (of the last samples of all, what is over is left out)."""
         n_sums = len(volts) // self.sum_length
         self.n_samples += n_sums * self.sum_length
-        summed = volts[: n_sums * self.sum_length].reshape(n_sums, self.sum_length) @ self._ones
-        self._sums = np.concatenate([self._sums, summed])
+        self._sums = np.concatenate([self._sums, self._summed(volts, n_sums)])
         n_new = (len(self._sums) - self._window_length) // self._hop + 1
         if n_new <= 0:
             return np.empty(0, np.complex128)
@@ -77,6 +76,13 @@ class SlidingPhasors:
         self._n_given += n_new
         phasors: Phasors = (parts[0] + 1j * parts[1]) * (turn * self._turned(n_new))
         return phasors
+
+    def _summed(self, volts: Floats, n_sums: int) -> Floats:
+        if self.sum_length == 1:
+            return volts
+        whole = volts[: n_sums * self.sum_length]
+        sums: Floats = whole.reshape(n_sums, self.sum_length) @ self._ones
+        return sums
 
     def middle(self, number: Floats) -> Floats:
         """The sample at the middle of the window of a phasor, counted from the first."""
