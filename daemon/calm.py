@@ -13,6 +13,7 @@ Floats32 = NDArray[np.float32]
 
 PIECES = 2  # of a cycle: half cycles tell no less than whole ones, and a short dip fills one
 SAMPLES = 20  # of each piece are looked at: rms hardly needs more
+RISE_SHARE = 0.5  # of the threshold of transients: a peak that is higher by this does not wait
 CLEARANCE = 0.01  # of a limit: so near it, an rms value over the true period may be beyond
 
 
@@ -34,6 +35,9 @@ class Calm:
         # From the sum of squares of a piece to its mean square, in V^2 of the mains.
         gain = np.array([[line.gain_v_per_v] for line in lines])
         self._scale = (gain**2 / self._per_piece).astype(np.float32)
+        pct = np.inf if setup.transient_pct is None else setup.transient_pct
+        rise_v = RISE_SHARE * pct / 100 * np.sqrt(2) * setup.supply.declared_v
+        self._rise_v = float(rise_v / np.abs(gain).max())  # at the input
         self._least_v2 = (setup.limits.dip_v * (1 + CLEARANCE)) ** 2
         self._most_v2 = (setup.limits.swell_v * (1 - CLEARANCE)) ** 2
         self.begin()
@@ -41,19 +45,27 @@ class Calm:
     def begin(self) -> None:
         """A new segment starts."""
         self._was_calm = False
+        self._range_v = (-np.inf, np.inf)  # of the frame before, at the input
 
     def look(self, volts: Floats32) -> bool:
         """Whether neither this frame nor the one before holds a dip, a swell or an interruption.
 
         What happens at the very end of a frame is found with the next one, so that one does not
-        wait either.
+        wait either. Of transients those are seen that rise above the wave's own peak.
 
         :param volts: shape (n_samples, n_inputs), at the converter's input.
         """
         mean_v2 = self._mean_squares(volts)
-        was_calm = self._was_calm
-        self._was_calm = bool(mean_v2.min() >= self._least_v2 and mean_v2.max() <= self._most_v2)
+        is_within = mean_v2.min() >= self._least_v2 and mean_v2.max() <= self._most_v2
+        is_higher = self._rises(volts)
+        was_calm, self._was_calm = self._was_calm, bool(is_within) and not is_higher
         return was_calm and self._was_calm
+
+    def _rises(self, volts: Floats32) -> bool:
+        """Whether the highest or the lowest of all samples lies well beyond that before."""
+        (low_before, high_before) = self._range_v
+        self._range_v = low, high = float(volts.min()), float(volts.max())
+        return low < low_before - self._rise_v or high > high_before + self._rise_v
 
     def _mean_squares(self, volts: Floats32) -> Floats32:
         """Of halves of a nominal cycle, in V^2 of the mains; shape (n_lines, n_pieces)."""

@@ -14,7 +14,7 @@ from daemon.calm import Calm
 from daemon.evidence import SampleHistory
 from daemon.flagging import Span
 from daemon.measure.channel import Measured
-from daemon.measure.frames import Batches, Frame, Framer
+from daemon.measure.frames import NO_FRAMES, Batches, Frame, Framer
 from daemon.measure.grid import SlotGrid, SlotSchedule
 from daemon.measure.phasors import sum_length
 from daemon.measure.slots import FrequencySlots
@@ -53,7 +53,6 @@ class Pipeline:
         self._framer = Framer(frame_length(setup))
         self._batches = Batches(setup.frames_at_once)
         self._calm = Calm(setup)
-        self._next_index = 0
         self._nothing = Output()
         self._spans: dict[tuple[int, float], float] = {}  # by line and start, their ends
 
@@ -64,14 +63,12 @@ class Pipeline:
         anything else, transients included, up to `BATCH_S` later. Most blocks complete no frame:
         what they bring is one and the same empty `Output`, to which nobody may add anything.
         """
-        first_index, volts, next_index = block.first_index, block.volts, self._next_index
-        frames = self._framer.feed(first_index, volts)
-        self._next_index = first_index + len(volts)
-        if not frames and first_index == next_index:
+        frames = self._framer.feed(block.first_index, block.volts)
+        if frames is NO_FRAMES:
             return self._nothing
-        out = Output()
-        if first_index != next_index:
-            out.gaps.append(Gap(next_index, first_index - next_index, "samples lost"))
+        out, n_lost = Output(), self._framer.n_lost
+        if n_lost:
+            out.gaps.append(Gap(block.first_index - n_lost, n_lost, "samples lost"))
         self._take_all(frames, out)
         return out
 
@@ -81,7 +78,7 @@ class Pipeline:
         :raises ValueError: samples that it counts from have already been fed, or it counts from
             before the grid that was handed in last.
         """
-        if grid.from_index < self._next_index:
+        if grid.from_index < self._framer.next_index:
             raise ValueError("samples from which a slot grid counts have already been fed")
         self._schedule.take(grid)
 

@@ -14,8 +14,7 @@ LIVE_FRAME_S = 1.0
 BULK_FRAME_S = 80.0
 BULK_FRAME_SAMPLES = 160_000
 # What a live input brings while nothing disturbs needs no quick answer either: measured at once.
-BATCH_S = 5.0
-BATCH_SAMPLES = 96_000
+BATCH_S = 10.0
 
 
 def recording_frame_s(sample_rate_hz: float) -> float:
@@ -73,7 +72,7 @@ class PipelineSetup:
     @property
     def frames_at_once(self) -> int:
         """So many frames are measured together while nothing disturbs."""
-        batch_s = min(BATCH_S, BATCH_SAMPLES / self.sample_rate_hz)
+        batch_s = min(BATCH_S, BULK_FRAME_SAMPLES / self.sample_rate_hz)
         return max(1, int(batch_s / self.frame_s))
 
     @property

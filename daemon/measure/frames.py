@@ -29,36 +29,48 @@ class Framer:
     """Cuts blocks into frames of `length` samples."""
 
     def __init__(self, length: int) -> None:
+        self.next_index = 0  # of the sample expected next
+        self.n_lost = 0  # samples before the latest block that gave anything else than `NO_FRAMES`
         self._length = length
         self._parts: list[NDArray[np.float32]] = []
-        self._next_index: int | None = None  # of the sample expected next
-        self._full_at = 0  # the frame under way ends before this sample
-        self._is_first = True
+        self._full_at = length  # the frame under way ends before this sample
+        self._is_first = True  # no frame of this segment has been given
+        self._is_begun = False
 
     def feed(self, first_index: int, volts: NDArray[np.float32]) -> Sequence[Frame]:
         """Take one block; a jump in the numbering ends the segment.
 
-        Nearly all blocks only have to be kept: for them as little is done here as can be.
+        :returns: `NO_FRAMES` itself where the block only had to be kept and none were lost before
+            it; nearly all are so, and for them as little is done here as can be.
         """
-        frames: Sequence[Frame] = NO_FRAMES
-        if first_index != self._next_index:
-            frames = self.finish()
-            self._full_at = first_index + self._length
+        if first_index != self.next_index or not self._is_begun:
+            return self._feed_first(first_index, volts)
         self._parts.append(volts)
-        self._next_index = next_index = first_index + len(volts)
+        self.next_index = next_index = first_index + len(volts)
         if next_index < self._full_at:
-            return frames
-        return [*frames, *self._full_frames(next_index)]
+            return NO_FRAMES
+        self.n_lost = 0
+        return self._full_frames(next_index)
 
     def finish(self) -> list[Frame]:
         """The last, possibly empty, frame of the segment."""
-        if self._next_index is None:
+        if not self._is_begun:
             return []
         held = self._held()
-        first = self._next_index - len(held)
+        first = self.next_index - len(held)
         frame = Frame(first, held, self._is_first, ends_segment=True)
-        self._parts, self._next_index, self._is_first = [], None, True
+        self._parts, self._is_first, self._is_begun = [], True, False
         return [frame]
+
+    def _feed_first(self, first_index: int, volts: NDArray[np.float32]) -> list[Frame]:
+        """The first block of a segment; what is left of the one before."""
+        frames = self.finish()
+        n_lost = first_index - self.next_index
+        self.next_index, self._is_begun = first_index, True
+        self._full_at = first_index + self._length
+        frames += self.feed(first_index, volts)
+        self.n_lost = n_lost
+        return frames
 
     def _full_frames(self, next_index: int) -> list[Frame]:
         held = self._held()
