@@ -767,7 +767,7 @@ def test_a_taken_port_is_one_clear_line(place: Place) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
         with page_process(place, port) as process:
-            _, errors = process.communicate(timeout=10)
+            _, errors = process.communicate(timeout=30)
     assert process.returncode == 3
     assert errors == f"the page cannot use 127.0.0.1 port {port}: Address already in use\n"
 
@@ -778,7 +778,7 @@ def test_a_wrong_token_file_is_said(place: Place, content: str | None, words: st
     if content is not None:
         path.write_text(content, encoding="utf-8")
     with page_process(place, free_port(), "--token-file", str(path)) as process:
-        _, errors = process.communicate(timeout=10)
+        _, errors = process.communicate(timeout=30)
     assert process.returncode == 2
     assert words in errors
     assert "Traceback" not in errors
