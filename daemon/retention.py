@@ -22,6 +22,7 @@ _RANK = (
     + " ".join(f"WHEN '{verdict.value}' THEN {n}" for n, verdict in enumerate(_SERIOUS, start=2))
     + " ELSE 1 END"
 )
+_OTHERS = ("verdict IS NULL", *(f"verdict = '{verdict.value}'" for verdict in _SERIOUS))
 _OVER = "(duration_s IS NOT NULL OR run_id != :run_id)"
 
 
@@ -113,16 +114,24 @@ def _evidence(table: str, size: str) -> Callable[[sqlite3.Connection, int, int],
     return take
 
 
-def _events(condition: str) -> Callable[[sqlite3.Connection, int, int], int]:
-    """Takes whole events; the chain says which."""
+def _events(*conditions: str) -> Callable[[sqlite3.Connection, int, int], int]:
+    """Takes whole events, those of the first condition first; the chain says which.
+
+    One condition is asked at a time: by time alone the index finds the oldest at once, by rank all
+    events would be sorted for each few rows.
+    """
 
     def take(connection: sqlite3.Connection, run_id: int, wanted: int) -> int:
-        rows = connection.execute(
-            f"SELECT id FROM event WHERE {condition} AND {_OVER} AND {_not_newest('event')} "
-            f"ORDER BY {_RANK}, start_utc, id LIMIT :n_rows",
-            {"run_id": run_id, "n_rows": _n_rows(wanted, 500)},
-        )
-        chosen = [row_id for (row_id,) in rows]
+        values, chosen = {"run_id": run_id, "n_rows": _n_rows(wanted, 500)}, []
+        for condition in conditions:
+            rows = connection.execute(
+                f"SELECT id FROM event WHERE {condition} AND {_OVER} AND {_not_newest('event')} "
+                "ORDER BY start_utc, id LIMIT :n_rows",
+                values,
+            )
+            chosen = [row_id for (row_id,) in rows]
+            if chosen:
+                break
         _delete(connection, "event", "id", chosen)
         hash_chain.let_go(connection, "event", chosen)
         return len(chosen)
@@ -168,6 +177,6 @@ _STEPS = (
     _Step("traces of {} events", _evidence("trace", "length(trace.start_s) + length(urms)")),
     _Step("{} events found within", _events("verdict = 'within'"), 500),
     _Step("the chain of hashes ({} links), begun anew", _chain),
-    _Step("{} other events", _events("1"), 500),
+    _Step("{} other events", _events(*_OTHERS), 500),
     _Step("{} log entries", _log, 250),
 )
