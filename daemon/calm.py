@@ -30,16 +30,21 @@ class Calm:
         self._step = min(steps, key=lambda step: abs(step * round(piece / step) - piece))
         self._per_piece = max(1, round(piece / self._step))
         lines = [setup.channels[number] for number in setup.lines]
-        self._columns = [line.column for line in lines]
-        self._offset_v = np.array([[line.offset_v] for line in lines], np.float32)
-        # From the sum of squares of a piece to its mean square, in V^2 of the mains.
-        gain = np.array([[line.gain_v_per_v] for line in lines])
-        self._scale = (gain**2 / self._per_piece).astype(np.float32)
+        # Of the sum of squares of a piece, in V^2 at the input, as everything here.
+        least_v2 = self._per_piece * (setup.limits.dip_v * (1 + CLEARANCE)) ** 2
+        most_v2 = self._per_piece * (setup.limits.swell_v * (1 - CLEARANCE)) ** 2
+        self._lines = [
+            (
+                line.column,
+                line.offset_v,
+                least_v2 / line.gain_v_per_v**2,
+                most_v2 / line.gain_v_per_v**2,
+            )
+            for line in lines
+        ]
         pct = np.inf if setup.transient_pct is None else setup.transient_pct
         rise_v = RISE_SHARE * pct / 100 * np.sqrt(2) * setup.supply.declared_v
-        self._rise_v = float(rise_v / np.abs(gain).max())  # at the input
-        self._least_v2 = (setup.limits.dip_v * (1 + CLEARANCE)) ** 2
-        self._most_v2 = (setup.limits.swell_v * (1 - CLEARANCE)) ** 2
+        self._rise_v = float(rise_v / max(abs(line.gain_v_per_v) for line in lines))
         self.begin()
 
     def begin(self) -> None:
@@ -55,23 +60,26 @@ class Calm:
 
         :param volts: shape (n_samples, n_inputs), at the converter's input.
         """
-        mean_v2 = self._mean_squares(volts)
-        is_within = mean_v2.min() >= self._least_v2 and mean_v2.max() <= self._most_v2
         is_higher = self._rises(volts)
-        was_calm, self._was_calm = self._was_calm, bool(is_within) and not is_higher
+        was_calm, self._was_calm = self._was_calm, self._is_within(volts) and not is_higher
         return was_calm and self._was_calm
+
+    def _is_within(self, volts: Floats32) -> bool:
+        """Whether each half of a nominal cycle is clear of the limits on every line."""
+        n_pieces = len(volts) // (self._step * self._per_piece)
+        some = volts[: n_pieces * self._step * self._per_piece : self._step]
+        for column, offset_v, least_v2, most_v2 in self._lines:
+            wave = some[:, column]
+            if offset_v:
+                wave = wave - np.float32(offset_v)
+            pieces = wave.reshape(n_pieces, self._per_piece)
+            squares = np.einsum("ij,ij->i", pieces, pieces)
+            if squares.min() < least_v2 or squares.max() > most_v2:
+                return False
+        return True
 
     def _rises(self, volts: Floats32) -> bool:
         """Whether the highest or the lowest of all samples lies well beyond that before."""
-        (low_before, high_before) = self._range_v
+        low_before, high_before = self._range_v
         self._range_v = low, high = float(volts.min()), float(volts.max())
         return low < low_before - self._rise_v or high > high_before + self._rise_v
-
-    def _mean_squares(self, volts: Floats32) -> Floats32:
-        """Of halves of a nominal cycle, in V^2 of the mains; shape (n_lines, n_pieces)."""
-        n_pieces = len(volts) // (self._step * self._per_piece)
-        some = volts[: n_pieces * self._step * self._per_piece : self._step].T[self._columns]
-        some -= self._offset_v
-        pieces = some.reshape(-1, self._per_piece)
-        squares: Floats32 = np.einsum("ij,ij->i", pieces, pieces)
-        return squares.reshape(-1, n_pieces) * self._scale

@@ -32,8 +32,9 @@ from drivers.source import Block
 BAR_RATIO = 3.0
 BAR_RATE_HZ = 16_000
 REPEATS = 3
-SHORTEST_S, LONGEST_S = 6, 20  # of signal, as many samples as the rest allows
-N_SAMPLES = 320_000
+# Of signal: several batches, as the first second of a run is measured by itself.
+SHORTEST_S, LONGEST_S = 6, 61
+N_SAMPLES = 1_000_000
 THREE_PHASE = 3  # channels are one supply, with its unbalance; other numbers are single phases
 REST = "rest"
 

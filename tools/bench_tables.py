@@ -27,7 +27,7 @@ _NAMES = (*(name for name, _ in STAGES), REST)
 def pipeline_lines(rates: Sequence[int], channels: Sequence[int]) -> Iterator[str]:
     """Floor, whole pipeline, and each stage; one line for each rate and number of channels."""
     yield "Pipeline: processor time in ns per sample and channel; x: times the bare numpy floor"
-    yield "live: frames of 1 s; bulk: as for recordings; -trans., -flick.: live without them"
+    yield "live: in calm; bulk: as for recordings; -trans., -flick.: live without them"
     headings = ("rate", "channels", "floor", "live", "x", "bulk", "x", "-trans.", "-flick.")
     yield _row([*headings, *_NAMES])
     worst = 0.0
