@@ -132,3 +132,11 @@ def test_waves_and_rms_are_those_of_the_newest_second_while_it_waits(hz: float) 
     assert wave[1] > wave[0]
     pipeline.finish()
     assert pipeline.waiting_rms() == []
+
+
+def test_a_sample_far_above_the_wave_does_not_wait() -> None:
+    # 20 % of 325 V is told as a transient; 40 % on the crest is 130 V above anything before.
+    volts = supply_wave(50 * instants(RATE_HZ, 12), 230)
+    volts[round(4.505 * RATE_HZ)] += 130
+    told = told_at(volts, replace(make_setup(RATE_HZ), transient_pct=20.0))
+    assert [(at_s <= 6.02, event.kind) for at_s, event in told] == [(True, Kind.TRANSIENT)]
