@@ -6,6 +6,7 @@ That is half a second of the first measurement, so this module itself imports ne
 import os
 import subprocess
 import sys
+from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
@@ -32,10 +33,10 @@ class SamplerProcess:
         self._is_idle = True
 
     def give(self, task: bytes) -> None:
-        """Say what to sample. Once."""
+        """Say what to sample. Once. If it is gone already, its reports end: whoever reads sees."""
         self._is_idle = False
         assert self.process.stdin is not None
-        with self.process.stdin as stream:
+        with suppress(BrokenPipeError), self.process.stdin as stream:
             stream.write(task)
 
     def close(self) -> None:
