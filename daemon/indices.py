@@ -30,6 +30,19 @@ class DipFigures:
     duration_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Dips:
+    """Very many dips or swells, a place in both arrays for each."""
+
+    residual_pct: Floats
+    duration_s: Floats
+
+    def at(self, places: NDArray[np.int64] | Sequence[int]) -> "Dips":
+        """Those at these places, in that order."""
+        wanted = np.asarray(places, np.int64)
+        return Dips(self.residual_pct[wanted], self.duration_s[wanted])
+
+
 class ReferenceCurve:
     """A curve of equipment tolerance in steps; the last one may reach to infinity."""
 
@@ -55,10 +68,14 @@ class ReferenceCurve:
             return None
         return max(0.0, (100 - dip.residual_pct) / (100 - limit_pct))
 
-    def is_below(self, dip: DipFigures) -> bool:
-        """Exactly on the curve is not below it."""
-        limit_pct = self.residual_pct(dip.duration_s)
-        return limit_pct is not None and dip.residual_pct < limit_pct
+    def are_below(self, dips: Dips) -> NDArray[np.bool_]:
+        """Of each dip whether it is below the curve; exactly on it is not, nor beyond its end."""
+        ends_s = [step.at_most_s for step in self._steps]
+        limits_pct = np.array([*(step.residual_pct for step in self._steps), -np.inf])
+        found: NDArray[np.bool_] = (
+            dips.residual_pct < limits_pct[np.searchsorted(ends_s, dips.duration_s)]
+        )
+        return found
 
 
 def sag_energy_s(dip: DipFigures) -> float:
@@ -76,16 +93,16 @@ def sag_energy_of_trace_s(residual_pct: Floats, spacing_s: Floats | float) -> fl
     return float((lost * spacing_s).sum())
 
 
-def sarfi(events: Sequence[DipFigures], level_pct: float) -> int:
+def sarfi(dips: Dips, level_pct: float) -> int:
     """SARFI-X of one site: dips below X %, or for an X above 100 the swells above it."""
     if level_pct > 100:
-        return sum(event.residual_pct > level_pct for event in events)
-    return sum(event.residual_pct < level_pct for event in events)
+        return int(np.count_nonzero(dips.residual_pct > level_pct))
+    return int(np.count_nonzero(dips.residual_pct < level_pct))
 
 
-def sarfi_curve(events: Sequence[DipFigures], curve: ReferenceCurve) -> int:
+def sarfi_curve(dips: Dips, curve: ReferenceCurve) -> int:
     """SARFI-curve of one site: dips below a curve."""
-    return sum(curve.is_below(event) for event in events)
+    return int(np.count_nonzero(curve.are_below(dips)))
 
 
 def system_average(counts: Sequence[int], customers: Sequence[int]) -> float:
@@ -93,7 +110,7 @@ def system_average(counts: Sequence[int], customers: Sequence[int]) -> float:
     return float(np.average(counts, weights=customers))
 
 
-def merge_within(starts_s: Sequence[float], dips: Sequence[DipFigures], gap_s: float) -> list[int]:
+def merge_within(starts_s: Floats, dips: Dips, gap_s: float) -> list[int]:
     """Of dips that follow the first of their group within `gap_s`, the place of the deepest.
 
     One cause may bring several dips; the guide counts those within 1 min (or 5 min) as one.
@@ -101,11 +118,13 @@ def merge_within(starts_s: Sequence[float], dips: Sequence[DipFigures], gap_s: f
     :param starts_s: start of each dip, rising.
     """
     kept: list[int] = []
-    first_s = -np.inf
-    for place, (start_s, dip) in enumerate(zip(starts_s, dips, strict=True)):
+    first_s, deepest_pct = -np.inf, np.inf
+    # as Python's numbers: one by one out of an array they would take several times as long
+    starts, depths = starts_s.tolist(), dips.residual_pct.tolist()
+    for place, (start_s, residual_pct) in enumerate(zip(starts, depths, strict=True)):
         if start_s - first_s > gap_s:
-            first_s = start_s
+            first_s, deepest_pct = start_s, residual_pct
             kept.append(place)
-        elif dip.residual_pct < dips[kept[-1]].residual_pct:
-            kept[-1] = place
+        elif residual_pct < deepest_pct:
+            kept[-1], deepest_pct = place, residual_pct
     return kept

@@ -1,6 +1,7 @@
 """IEEE 1564 figures of stored events: lost energy of each, counts and sums for a site."""
 
-from collections.abc import Sequence
+from array import array
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,8 @@ from daemon.groups import Group
 from daemon.indices import (
     CurveStep,
     DipFigures,
+    Dips,
+    Floats,
     ReferenceCurve,
     merge_within,
     sag_energy_of_trace_s,
@@ -53,28 +56,34 @@ class SagCounts:
 
 
 def count_sags(
-    groups: Sequence[tuple[float, Group]],
+    groups: Iterable[tuple[float, Group]],
     profile: ImmunityProfile | None,
     supply: tuple[float, float],
 ) -> SagCounts:
     """Count the dips of the supply as a whole; the worst line stands for all.
 
     :param groups: with the UTC second at which each began; those that are no dip do not count.
+        Three numbers of each are held, so that there may be millions.
     :param supply: its declared voltage in V and frequency in Hz.
     """
-    dips = sorted(
-        (start_s, DipFigures(group.value_pct, group.duration_s or 0.0))
-        for start_s, group in groups
-        if group.kind is Kind.DIP
-    )
-    figures = [figure for _, figure in dips]
-    places = merge_within([start_s for start_s, _ in dips], figures, ONE_CAUSE_S)
-    merged = [figures[place] for place in places]
+    starts_s, dips = _in_order(groups)
+    merged = dips.at(merge_within(starts_s, dips, ONE_CAUSE_S))
     curve = None if profile is None else curve_of(profile, *supply)
     return SagCounts(
-        tuple((level, sarfi(figures, level), sarfi(merged, level)) for level in LEVELS_PCT),
-        None if curve is None else (sarfi_curve(figures, curve), sarfi_curve(merged, curve)),
+        tuple((level, sarfi(dips, level), sarfi(merged, level)) for level in LEVELS_PCT),
+        None if curve is None else (sarfi_curve(dips, curve), sarfi_curve(merged, curve)),
     )
+
+
+def _in_order(groups: Iterable[tuple[float, Group]]) -> tuple[Floats, Dips]:
+    """The starts of the dips, rising, and the dips themselves."""
+    numbers = array("d")
+    for start_s, group in groups:
+        if group.kind is Kind.DIP:
+            numbers.extend((start_s, group.value_pct, group.duration_s or 0.0))
+    starts_s, residual_pct, duration_s = np.frombuffer(numbers).reshape(-1, 3).T
+    order = np.lexsort((duration_s, residual_pct, starts_s))
+    return starts_s[order], Dips(residual_pct, duration_s).at(order)
 
 
 def curve_of(

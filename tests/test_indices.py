@@ -8,6 +8,7 @@ import pytest
 from daemon.indices import (
     CurveStep,
     DipFigures,
+    Dips,
     ReferenceCurve,
     merge_within,
     sag_energy_of_trace_s,
@@ -27,6 +28,12 @@ CURVE = ReferenceCurve(
         CurveStep(math.inf, 90),
     ]
 )
+
+
+def dips(*figures: tuple[float, float]) -> Dips:
+    residual_pct, duration_s = np.array(figures, np.float64).reshape(-1, 2).T
+    return Dips(residual_pct, duration_s)
+
 
 # Residual in %, duration in s, severity (None where it was not worked out), energy in s.
 DIPS = [
@@ -62,7 +69,7 @@ def test_a_step_includes_its_duration(duration_s: float, residual_pct: float) ->
 def test_beyond_the_end_of_a_curve_there_is_no_severity() -> None:
     short = ReferenceCurve([CurveStep(1.0, 70)])
     assert short.severity(DipFigures(0, 1.01)) is None
-    assert not short.is_below(DipFigures(0, 1.01))
+    assert short.are_below(dips((0, 1.01), (0, 1.0))).tolist() == [False, True]
 
 
 def test_a_swell_has_no_severity() -> None:
@@ -92,10 +99,7 @@ def test_energy_with_uneven_spacing() -> None:
     assert sag_energy_of_trace_s(np.array([0.0, 50.0]), np.array([0.1, 0.2])) == pytest.approx(0.25)
 
 
-EVENTS = [
-    DipFigures(*figures)
-    for figures in ((89.9, 0.1), (90.0, 0.1), (69, 0.1), (50, 0.1), (9, 1), (112, 0.1), (120, 2))
-]
+EVENTS = dips((89.9, 0.1), (90.0, 0.1), (69, 0.1), (50, 0.1), (9, 1), (112, 0.1), (120, 2))
 
 
 @pytest.mark.parametrize(
@@ -108,7 +112,7 @@ def test_sarfi(level_pct: float, count: int) -> None:
 def test_sarfi_of_a_curve() -> None:
     # For 0.1 s 50 % is on the curve; for 1 s 9 % is below 80 %.
     assert sarfi_curve(EVENTS, CURVE) == 1
-    assert sarfi_curve([DipFigures(49.9, 0.1), DipFigures(0, 0.02)], CURVE) == 1
+    assert sarfi_curve(dips((49.9, 0.1), (0, 0.02)), CURVE) == 1
 
 
 def test_system_average_counts_customers() -> None:
@@ -117,8 +121,8 @@ def test_system_average_counts_customers() -> None:
 
 
 def test_dips_of_one_minute_count_once_by_the_deepest() -> None:
-    starts_s = [0, 30, 60, 61, 200]
-    dips = [DipFigures(pct, 0.1) for pct in (80, 40, 60, 70, 85)]
-    assert merge_within(starts_s, dips, 60) == [1, 3, 4]
-    assert merge_within(starts_s, dips, 300) == [1]
-    assert merge_within([], [], 60) == []
+    starts_s = np.array([0.0, 30, 60, 61, 200])
+    five = dips(*((pct, 0.1) for pct in (80, 40, 60, 70, 85)))
+    assert merge_within(starts_s, five, 60) == [1, 3, 4]
+    assert merge_within(starts_s, five, 300) == [1]
+    assert merge_within(np.empty(0), dips(), 60) == []

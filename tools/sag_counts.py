@@ -63,13 +63,12 @@ def _words(counts: SagCounts, profile: str, supply: Supply) -> str:
     return ", ".join(parts)
 
 
-def _groups(archive: Archive, run_ids: set[int]) -> list[tuple[float, Group]]:
-    disturbances, found = Disturbances(archive), []
+def _groups(archive: Archive, run_ids: set[int]) -> Iterator[tuple[float, Group]]:
+    disturbances = Disturbances(archive)
     for rows in _parts(archive, run_ids):
         zero_s = utc_seconds(rows[0].start_utc) - rows[0].start_s
-        groups = disturbances.of_supply(rows[0].run_id, rows)
-        found += [(zero_s + group.start_s, group) for group in groups]
-    return found
+        for group in disturbances.of_supply(rows[0].run_id, rows):
+            yield zero_s + group.start_s, group
 
 
 def _parts(archive: Archive, run_ids: set[int]) -> Iterator[list[EventRow]]:
