@@ -11,6 +11,7 @@ import sys
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
+from typing import Any
 
 from daemon import hash_chain
 from daemon.records import NO_DETAIL, EventDetail, Kind, LevelTime, LogKind, Verdict
@@ -170,6 +171,7 @@ _EVENT_NUMBERS = ("start_s", "value", "value_pct", "threshold", "extreme_s")
 _EVENT_OPTIONAL = ("duration_s", "below_interruption_s", "margin_pct", "margin_s", "severity",
                    "uncertainty", "duration_uncertainty_s")  # fmt: skip
 _DETAIL_TEXTS = {"dip_type", "uncertainty_without"}
+_EVENT_FIELDS = frozenset(field.name for field in fields(EventRow))
 _REPEATED = ("channel", "unit", "profile", "clock", "limit", "category", "cell", "cause")
 """Texts that very many rows share: in memory once."""
 _OPTIONAL_TEXTS = ("limit", "category", "cell", "cause", "evidence")
@@ -177,25 +179,40 @@ _OPTIONAL_TEXTS = ("limit", "category", "cell", "cause", "evidence")
 
 def event_of(row: sqlite3.Row) -> EventRow:
     """:raises ValueError: no monitor writes such a row; so for the others."""
-    known = row.keys()
-    found = {field.name: row[field.name] for field in fields(EventRow) if field.name in known}
-    found["kind"] = Kind(row["kind"])
-    found["verdict"] = None if row["verdict"] is None else Verdict(row["verdict"])
-    found["complete"] = bool(row["complete"])
-    found["flags"] = tuple(json.loads(row["flags"]))
-    found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(row["level_times"]))
-    detail = json.loads(found.get("detail") or "{}")
-    found["detail"] = EventDetail(**detail)
+    pairs = zip(row.keys(), row, strict=True)  # by name, a row looks through all of them each time
+    found: dict[str, Any] = {name: value for name, value in pairs if name in _EVENT_FIELDS}
+    found["kind"] = Kind(found["kind"])
+    found["verdict"] = None if found["verdict"] is None else Verdict(found["verdict"])
+    found["complete"] = bool(found["complete"])
+    found["flags"] = _flags(found["flags"])
+    found["level_times"] = tuple(LevelTime(*pair) for pair in json.loads(found["level_times"]))
+    found["detail"] = _detail(found.get("detail"))
     found["first"] = _first_times(row)
     for name in _REPEATED:
         if isinstance(found.get(name), str):
             found[name] = sys.intern(found[name])
     event = EventRow(**found)
     _check_event(found, event)
-    known_detail = {name: value for name, value in detail.items() if value is not None}
-    _check_texts(known_detail, known_detail.keys() & _DETAIL_TEXTS)
-    _check_numbers(known_detail, known_detail.keys() - _DETAIL_TEXTS)
     return event
+
+
+def _flags(text: str) -> tuple[str, ...]:
+    if text == "[]":
+        return ()
+    flags = tuple(json.loads(text))
+    if not all(isinstance(flag, str) for flag in flags):
+        raise ValueError("its flags are no words")
+    return flags
+
+
+def _detail(text: str | None) -> EventDetail:
+    if not text:
+        return NO_DETAIL
+    detail = json.loads(text)
+    known = {name: value for name, value in detail.items() if value is not None}
+    _check_texts(known, known.keys() & _DETAIL_TEXTS)
+    _check_numbers(known, known.keys() - _DETAIL_TEXTS)
+    return EventDetail(**detail)
 
 
 def _check_event(found: Mapping[str, object], event: EventRow) -> None:
@@ -204,8 +221,6 @@ def _check_event(found: Mapping[str, object], event: EventRow) -> None:
     _check_texts(found, _EVENT_TEXTS)
     _check_texts(found, [name for name in _OPTIONAL_TEXTS if found.get(name) is not None])
     _check_stamps(event.start_utc, event.end_utc, event.start_local)
-    if not all(isinstance(flag, str) for flag in event.flags):
-        raise ValueError("its flags are no words")
     for level in event.level_times:
         _check_numbers({"pct": level.level_pct, "s": level.longest_s}, ("pct", "s"))
 
