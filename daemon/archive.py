@@ -29,8 +29,8 @@ from daemon.archive_rows import (
     settings_of,
     statistics_of,
 )
+from daemon.chain_check import ChainReport, verify
 from daemon.errors import InputError, StoreError
-from daemon.hash_chain import ChainReport, verify
 from daemon.records import (
     Kind,
     LogKind,

@@ -20,12 +20,7 @@ that was noted elsewhere, such as in a printed report, shows that.
 import hashlib
 import json
 import sqlite3
-from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from itertools import groupby
-from operator import itemgetter
-from typing import overload
+from collections.abc import Iterable, Sequence
 
 START = "0" * 64
 TABLES = ("event", "log")
@@ -38,25 +33,8 @@ MAY_CHANGE = {*STAMPS["event"], "started_utc", "duration_s"}
 """What a correction may change: also when a run began, and for how long nothing was seen before."""
 CORRECTED = "corrected_"  # before the name of a table: stamps of a row as they were corrected
 LET_GO = "let_go_"  # before the name of a table: rows of it that were removed to save room
-_HASH_BYTES = 32
-_LONGEST_ID = 19  # digits
+_JSON = json.JSONEncoder(sort_keys=True, ensure_ascii=False)
 Row = dict[str, object]
-
-
-@dataclass(frozen=True, slots=True)
-class ChainReport:
-    """What the chain says of the rows as they are now."""
-
-    hashes: Sequence[str]  # of every link; the last one is the head
-    n_not_covered: int  # rows that are older than the chain
-    n_let_go: int  # events that were let go, or a trace or waveform of theirs
-    n_corrected: int  # rows whose stamps were corrected; the first ones are kept
-    findings: tuple[str, ...]  # what was changed, removed or added
-
-    @property
-    def head(self) -> str:
-        """The newest hash: noted elsewhere, it fixes everything before it."""
-        return self.hashes[-1] if self.hashes else START
 
 
 _NOT_COVERED = f"""
@@ -159,8 +137,10 @@ def first_stored(row: Row) -> Row:
 
     Only what a correction may change: more than that is somebody's edit.
     """
+    if row.get("as_stored") is None:
+        return {}
     try:
-        found = json.loads(str(row.get("as_stored") or "{}"))
+        found = json.loads(str(row["as_stored"] or "{}"))
     except ValueError:  # somebody's edit: what it hides is missed below
         return {}
     if not isinstance(found, dict):
@@ -187,8 +167,7 @@ def stamp_digest(row: Row) -> str:
 
 
 def _json_digest(values: Row) -> str:
-    text = json.dumps(values, sort_keys=True, ensure_ascii=False)
-    return hashlib.sha256(text.encode()).hexdigest()
+    return hashlib.sha256(_JSON.encode(values).encode()).hexdigest()
 
 
 def evidence_digest(connection: sqlite3.Connection, table: str, row_id: int) -> str:
@@ -211,182 +190,6 @@ def _digest(values: list[object]) -> str:
     for value in values:
         whole.update(value if isinstance(value, bytes) else f"{value!r};".encode())
     return whole.hexdigest()
-
-
-class Hashes(Sequence[str]):
-    """The hashes of very many links, each in 32 bytes, handed out as text."""
-
-    def __init__(self) -> None:
-        self._packed = bytearray()
-
-    def add(self, hash_text: str) -> None:
-        """Take one more; what somebody put in its place that is none becomes zeros."""
-        try:
-            raw = bytes.fromhex(hash_text)
-        except ValueError:
-            raw = b""
-        self._packed += raw if len(raw) == _HASH_BYTES else bytes(_HASH_BYTES)
-
-    def __len__(self) -> int:
-        return len(self._packed) // _HASH_BYTES
-
-    @overload
-    def __getitem__(self, place: int) -> str: ...
-    @overload
-    def __getitem__(self, place: slice) -> list[str]: ...
-    def __getitem__(self, place: int | slice) -> str | list[str]:
-        if isinstance(place, slice):
-            return [self[number] for number in range(*place.indices(len(self)))]
-        number = range(len(self))[place]
-        return self._packed[number * _HASH_BYTES : (number + 1) * _HASH_BYTES].hex()
-
-
-@dataclass(slots=True)
-class _Links:
-    """What one pass over all links brings."""
-
-    hashes: Hashes = field(default_factory=Hashes)
-    before: dict[str, int] = field(default_factory=dict)  # ids that are not covered
-    let_go: dict[str, list[tuple[int, int]]] = field(default_factory=dict)  # by table
-    corrected: dict[tuple[str, int], str] = field(default_factory=dict)
-    findings: list[str] = field(default_factory=list)
-
-    def is_gone(self, table: str, row_id: int) -> bool:
-        """Whether a link says that this row was removed to save room."""
-        spans = self.let_go.get(table, [])
-        place = bisect_right(spans, row_id, key=lambda span: span[0])
-        return place > 0 and row_id <= spans[place - 1][1]
-
-
-def verify(connection: sqlite3.Connection) -> ChainReport | None:
-    """Hold every row against the chain; None in a database from before there was one.
-
-    Links and rows are read one after the other: of a million, little more is held than a hash each.
-    """
-    is_there = "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = 'chain'"
-    if not connection.execute(is_there).fetchone()[0]:
-        return None
-    links = _read_links(connection)
-    findings = links.findings
-    n_let_go = n_corrected = 0
-    for about, row_id, digests in _newest_links(connection):
-        if links.is_gone(about, row_id):
-            n_let_go += about == "event"
-            continue
-        row = _row(connection, about, row_id)
-        found, is_let_go = _compared(connection, _name(about, row_id), row, digests)
-        findings += found
-        n_let_go += is_let_go
-        if row and stamp_digest(row) != links.corrected.get((about, row_id), ""):
-            findings.append(f"the times of {_name(about, row_id)} were changed")
-        n_corrected += row.get("as_stored") is not None
-    findings += _without_link(connection, links.before)
-    return ChainReport(
-        hashes=links.hashes,
-        n_not_covered=_count_not_covered(connection, links.before),
-        n_let_go=n_let_go,
-        n_corrected=n_corrected,
-        findings=tuple(findings),
-    )
-
-
-def _read_links(connection: sqlite3.Connection) -> _Links:
-    """Whether each link follows from the one before, and what links say besides."""
-    found, head = _Links(), START
-    for number, about, row_id, row, evidence, stored in connection.execute(
-        "SELECT id, about, row_id, row_digest, evidence_digest, hash FROM chain ORDER BY id"
-    ):
-        if about.startswith("before_"):
-            found.before[about] = row_id
-            continue
-        head = link_hash(head, about, row_id, row, evidence)
-        if head != stored and not found.findings:
-            what = _name(about, row_id)
-            found.findings.append(f"the chain itself was changed at link {number} ({what})")
-        found.hashes.add(stored)
-        if about.startswith(CORRECTED):
-            found.corrected[about.removeprefix(CORRECTED), row_id] = row
-        elif about.startswith(LET_GO):
-            found.let_go.setdefault(about.removeprefix(LET_GO), []).extend(_spans(row))
-    found.let_go = {table: _joined(spans) for table, spans in found.let_go.items()}
-    return found
-
-
-def _newest_links(
-    connection: sqlite3.Connection,
-) -> Iterator[tuple[str, int, tuple[str, str]]]:
-    """The newest link of each row: its table, id, and digests."""
-    for table in TABLES:
-        rows = connection.execute(
-            "SELECT row_id, row_digest, evidence_digest FROM chain WHERE about = ? "
-            "ORDER BY row_id, id",
-            (table,),
-        )
-        for row_id, of_row in groupby(rows, key=itemgetter(0)):
-            *_, (_, row, evidence) = of_row
-            yield table, row_id, (row, evidence)
-
-
-def _spans(text: str) -> list[tuple[int, int]]:
-    """`3-7 9-9` as pairs; what is no pair is passed over."""
-    pairs = (one.partition("-") for one in text.split())
-    return [
-        (int(first), int(last))
-        for first, _, last in pairs
-        if first.isdecimal() and last.isdecimal() and max(len(first), len(last)) <= _LONGEST_ID
-    ]
-
-
-def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """The union, in order."""
-    found: list[tuple[int, int]] = []
-    for first, last in sorted(spans):
-        if found and first <= found[-1][1] + 1:
-            found[-1] = (found[-1][0], max(found[-1][1], last))
-        else:
-            found.append((first, last))
-    return found
-
-
-def _compared(
-    connection: sqlite3.Connection, name: str, row: Row, digests: tuple[str, str]
-) -> tuple[list[str], bool]:
-    """What no longer fits of one row, and whether evidence of it was let go."""
-    if not row:
-        return [f"{name} was removed"], False
-    then = digests[1].split()
-    table = "log" if "text" in row else "event"
-    now = evidence_digest(connection, table, int(str(row["id"]))).split()
-    found = [] if row_digest(row) == digests[0] else [f"{name} was changed"]
-    if set(now) - set(then):
-        found.append(f"the trace or waveform of {name} was changed")
-    return found, len(now) < len(then)
-
-
-def _without_link(connection: sqlite3.Connection, before: Mapping[str, int]) -> list[str]:
-    unlinked = "AND id > ? AND NOT EXISTS (SELECT 1 FROM chain WHERE about = ? AND row_id = {}.id)"
-    closed = f"SELECT id FROM event WHERE duration_s IS NOT NULL {unlinked} ORDER BY id"
-    logged = f"SELECT id FROM log WHERE TRUE {unlinked} ORDER BY id"
-    return [
-        f"{_name(about, row_id)} was added, or closed, by something else"
-        for about, sql in (("event", closed), ("log", logged))
-        for (row_id,) in connection.execute(
-            sql.format(about), (before.get(f"before_{about}", 0), about)
-        )
-    ]
-
-
-def _count_not_covered(connection: sqlite3.Connection, before: Mapping[str, int]) -> int:
-    return sum(
-        connection.execute(
-            f"SELECT count(*) FROM {table} WHERE id <= ?", (before.get(f"before_{table}", 0),)
-        ).fetchone()[0]
-        for table in TABLES
-    )
-
-
-def _name(about: str, row_id: int) -> str:
-    return f"event {row_id}" if about == "event" else f"log entry {row_id}"
 
 
 def _newest(connection: sqlite3.Connection, about: str, row_id: int) -> tuple[str, str] | None:

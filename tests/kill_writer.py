@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
+from daemon.chain_check import verify
 from daemon.clock import SampleClock
-from daemon.hash_chain import verify
 from daemon.journal import Journal, Subject
 from daemon.profiles import find_profile
 from daemon.records import Gap, Output, Trace, Waveform

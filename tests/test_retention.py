@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from daemon import retention
+from daemon.chain_check import ChainReport, verify
 from daemon.database_file import WAL_LIMIT_BYTES
-from daemon.hash_chain import ChainReport, verify
 from daemon.records import Judgement, LogEntry, LogKind, Trace, Verdict, Waveform
 from daemon.store import Store
 from tests.database_material import START_UTC_S, dip, judged, rows, run_info

@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 from daemon.app import Monitor
-from daemon.hash_chain import verify
+from daemon.chain_check import verify
 from daemon.schema import utc_seconds
 from daemon.status import Snapshot, State, read_snapshot
 from daemon.store import Store

@@ -6,8 +6,8 @@ from pathlib import Path
 import click
 
 from daemon.archive import Archive, open_archive
+from daemon.chain_check import ChainReport
 from daemon.errors import InputError
-from daemon.hash_chain import ChainReport
 from daemon.page.words import duration_words
 from daemon.records import LogKind
 from daemon.stored_settings import edited_settings, settings_of, table_of

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.archive import Archive, EventRow
-from daemon.hash_chain import ChainReport
+from daemon.chain_check import ChainReport
 from daemon.judge import is_serious
 from daemon.page.words import duration_words, verdict_words, what_words
 from daemon.records import Judgement, Verdict
