@@ -10,19 +10,21 @@ import sqlite3
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TypeVar
 
 from daemon import schema
 from daemon.archive_rows import (
     JSON_KEYS,
+    DipRow,
     EventRow,
     FirstTimes,
     LogRow,
     RunRow,
     SettingsText,
     StatisticsRow,
+    dip_of,
     event_of,
     log_of,
     run_of,
@@ -44,6 +46,7 @@ __all__ = [
     "JSON_KEYS",
     "SERIOUS",
     "Archive",
+    "DipRow",
     "EventFilter",
     "EventRow",
     "FirstTimes",
@@ -57,6 +60,7 @@ __all__ = [
 SERIOUS = (Verdict.MAY_STOP, Verdict.MAY_DAMAGE, Verdict.BEYOND_LIMIT)
 BUSY_TIMEOUT_S = 5.0
 IS_SERIOUS = "verdict IN ('may_stop', 'may_damage', 'beyond_limit')"  # as the index has it
+_DIP_COLUMNS = ", ".join(f'"{field.name}"' for field in fields(DipRow))
 _COUNTS = "event_count"
 _NOT_COUNTED = """(SELECT substr(start_local, 1, 13) AS hour, kind,
     coalesce(verdict, '') AS verdict, 1 AS n_events FROM event)"""  # of an older schema
@@ -111,16 +115,30 @@ class Archive:
     def each(self, wanted: EventFilter) -> Iterator[EventRow]:
         """Like `events`, for any number of them: a few are read at a time. No limit, no offset."""
         where, values = _conditions(wanted)
+        return self._each_of(event_of, f"SELECT * FROM event WHERE {where}", values, wanted)
+
+    def each_dip(self) -> Iterator[DipRow]:
+        """Every dip and interruption, the oldest first, for counting: a few are read at a time."""
+        # + keeps SQLite from the index of kinds: by it, each page would be sorted from all
+        sql = f"SELECT {_DIP_COLUMNS} FROM event WHERE +kind IN ('dip', 'interruption')"
+        return self._each_of(dip_of, sql, [], EventFilter(newest_first=False))
+
+    def _each_of(
+        self,
+        of_row: Callable[[sqlite3.Row], T],
+        sql: str,
+        values: Sequence[object],
+        wanted: EventFilter,
+    ) -> Iterator[T]:
         order, beyond = ("DESC", "<") if wanted.newest_first else ("ASC", ">")
         after: tuple[object, ...] = ()
         while True:
             place = f"AND (start_utc, id) {beyond} (?, ?)" if after else ""
             rows = self._read(
-                f"SELECT * FROM event WHERE {where} {place} "
-                f"ORDER BY start_utc {order}, id {order} LIMIT {AT_ONCE}",
+                f"{sql} {place} ORDER BY start_utc {order}, id {order} LIMIT {AT_ONCE}",
                 (*values, *after),
             )
-            yield from self._each(event_of, rows)
+            yield from self._each(of_row, rows)
             if len(rows) < AT_ONCE:
                 return
             after = rows[-1]["start_utc"], rows[-1]["id"]

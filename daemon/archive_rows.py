@@ -109,6 +109,21 @@ class EventRow:
 
 
 @dataclass(frozen=True, slots=True)
+class DipRow:
+    """What counting needs of a dip or interruption: quicker to read than the whole row."""
+
+    id: int
+    run_id: int
+    channel: str
+    group: int
+    start_utc: str
+    start_s: float
+    duration_s: float | None
+    value: float
+    value_pct: float
+
+
+@dataclass(frozen=True, slots=True)
 class LogRow:
     """One row of the table `log`."""
 
@@ -194,6 +209,16 @@ def event_of(row: sqlite3.Row) -> EventRow:
     event = EventRow(**found)
     _check_event(found, event)
     return event
+
+
+def dip_of(row: sqlite3.Row) -> DipRow:
+    dip = DipRow(*row)
+    found = {"start_s": dip.start_s, "value": dip.value, "value_pct": dip.value_pct,
+             "duration_s": dip.duration_s or 0.0}  # fmt: skip
+    _check_numbers(found, found)
+    if _UTC.fullmatch(dip.start_utc) is None:
+        raise ValueError("its time is none")
+    return dip
 
 
 def _flags(text: str) -> tuple[str, ...]:

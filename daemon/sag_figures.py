@@ -1,13 +1,13 @@
 """IEEE 1564 figures of stored events: lost energy of each, counts and sums for a site."""
 
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.archive import EventRow
-from daemon.groups import Group
+from daemon.archive import DipRow, EventRow
+from daemon.archive_rows import TIME_DIGITS
 from daemon.indices import (
     CurveStep,
     DipFigures,
@@ -21,9 +21,12 @@ from daemon.indices import (
     sarfi_curve,
 )
 from daemon.judge import steps_of
+from daemon.measure.unbalance import Span, join_dips
 from daemon.records import Kind, Trace
+from daemon.schema import utc_seconds
 from daemon.tolerance import ImmunityProfile
 
+Dip = tuple[float, DipFigures]  # the UTC second at which it began
 DIPS = (Kind.DIP, Kind.INTERRUPTION)
 LEVELS_PCT = (90.0, 80.0, 70.0, 50.0, 10.0)
 ONE_CAUSE_S = 60.0  # dips that follow within it count once, in a second count (from memory)
@@ -55,32 +58,60 @@ class SagCounts:
     below_curve: tuple[int, int] | None  # likewise; None without a curve
 
 
+def dips_of_supply(rows: Sequence[DipRow], lines: Sequence[str]) -> list[Dip]:
+    """The dips of the supply as a whole, as `groups.join_rows` has them; a last one may be open.
+
+    :param rows: of one run, the oldest first; those of other channels do not count.
+    :param lines: names of all lines of the supply.
+    """
+    zero_s = utc_seconds(rows[0].start_utc) - rows[0].start_s
+    ours = [row for row in rows if row.channel in lines]
+    if len(ours) == 1:  # as most are
+        (row,) = ours
+        return [(zero_s + row.start_s, _figures(row.value_pct, row.duration_s))]
+    percent = {(lines.index(row.channel), row.value): row.value_pct for row in reversed(ours)}
+    return [
+        (zero_s + span.start_index,
+         _figures(percent[span.worst_channel, span.extreme_v],
+                  None if span.end_index is None else span.end_index - span.start_index))
+        for span in join_dips([_span(row, lines) for row in ours])
+    ]  # fmt: skip
+
+
+def _figures(residual_pct: float, duration_s: float | None) -> DipFigures:
+    """Rounded to less than a sample: 0.02 s late in a run, as a difference, are still 0.02 s."""
+    return DipFigures(residual_pct, round(duration_s or 0.0, TIME_DIGITS))
+
+
+def _span(row: DipRow, lines: Sequence[str]) -> Span:
+    end_s = None if row.duration_s is None else row.start_s + row.duration_s
+    return Span(lines.index(row.channel), row.start_s, end_s, row.value)
+
+
 def count_sags(
-    groups: Iterable[tuple[float, Group]],
+    dips: Iterable[Dip],
     profile: ImmunityProfile | None,
     supply: tuple[float, float],
 ) -> SagCounts:
     """Count the dips of the supply as a whole; the worst line stands for all.
 
-    :param groups: with the UTC second at which each began; those that are no dip do not count.
-        Three numbers of each are held, so that there may be millions.
+    :param dips: in any order; three numbers of each are held, so that there may be millions.
     :param supply: its declared voltage in V and frequency in Hz.
     """
-    starts_s, dips = _in_order(groups)
-    merged = dips.at(merge_within(starts_s, dips, ONE_CAUSE_S))
+    starts_s, every = _in_order(dips)
+    merged = every.at(merge_within(starts_s, every, ONE_CAUSE_S))
     curve = None if profile is None else curve_of(profile, *supply)
     return SagCounts(
-        tuple((level, sarfi(dips, level), sarfi(merged, level)) for level in LEVELS_PCT),
-        None if curve is None else (sarfi_curve(dips, curve), sarfi_curve(merged, curve)),
+        tuple((level, sarfi(every, level), sarfi(merged, level)) for level in LEVELS_PCT),
+        None if curve is None else (sarfi_curve(every, curve), sarfi_curve(merged, curve)),
     )
 
 
-def _in_order(groups: Iterable[tuple[float, Group]]) -> tuple[Floats, Dips]:
+def _in_order(dips: Iterable[Dip]) -> tuple[Floats, Dips]:
     """The starts of the dips, rising, and the dips themselves."""
     numbers = array("d")
-    for start_s, group in groups:
-        if group.kind is Kind.DIP:
-            numbers.extend((start_s, group.value_pct, group.duration_s or 0.0))
+    for start_s, figures in dips:
+        numbers.extend((start_s, figures.residual_pct, figures.duration_s))
     starts_s, residual_pct, duration_s = np.frombuffer(numbers).reshape(-1, 3).T
     order = np.lexsort((duration_s, residual_pct, starts_s))
     return starts_s[order], Dips(residual_pct, duration_s).at(order)

@@ -6,11 +6,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from daemon.archive import open_archive
-from daemon.groups import Group
+from daemon.archive import DipRow, open_archive
+from daemon.indices import DipFigures
 from daemon.profiles import find_profile
 from daemon.records import Kind, Trace
-from daemon.sag_figures import count_sags, curve_of, lost_energy_s
+from daemon.sag_figures import count_sags, curve_of, dips_of_supply, lost_energy_s
 from daemon.store import Store
 from daemon.tolerance import ImmunityProfile
 from tests.after_watch_material import run
@@ -35,22 +35,42 @@ def test_only_a_dip_that_is_over_has_lost_energy(changes: dict[str, Any]) -> Non
     assert lost_energy_s(event_row(**changes), None, 230.0) is None
 
 
-def group(residual_pct: float, lasted_s: float = 0.1, kind: Kind = Kind.DIP) -> Group:
-    return Group(kind, 0.0, lasted_s, "L1", 2.3 * residual_pct, residual_pct, ("L1",))
-
-
 def test_counts() -> None:
     profile = find_profile("semi-f47-0706", None)
     assert isinstance(profile, ImmunityProfile)
-    groups = [
-        (0.0, group(85.0)), (30.0, group(60.0)), (100.0, group(45.0)), (200.0, group(69.0, 0.3)),
-        (200.0, group(120.0, kind=Kind.SWELL)), (300.0, group(50.0)),
+    dips = [
+        (30.0, DipFigures(60.0, 0.1)), (0.0, DipFigures(85.0, 0.1)), (100.0, DipFigures(45.0, 0.1)),
+        (200.0, DipFigures(69.0, 0.3)), (300.0, DipFigures(50.0, 0.1)),
     ]  # fmt: skip
-    found = count_sags(groups, profile, (230.0, 50.0))
+    found = count_sags(dips, profile, (230.0, 50.0))
     # The first two lie within a minute and count once by the deeper.
     assert found.below == ((90, 5, 4), (80, 4, 4), (70, 4, 4), (50, 1, 1), (10, 0, 0))
     # SEMI F47 (from memory): 50 % for 0.2 s, 70 % for 0.5 s; exactly on the curve is not below.
     assert found.below_curve == (2, 2)
+
+
+def dip_row(channel: str, start_s: float, duration_s: float | None, residual_pct: float) -> DipRow:
+    stamp = f"2026-01-01T00:00:{start_s:06.3f}Z"
+    return DipRow(1, 1, channel, 1, stamp, start_s, duration_s, 2.3 * residual_pct, residual_pct)
+
+
+def test_a_dip_of_several_lines_is_one_by_the_worst() -> None:
+    """IEC 61000-4-30, 5.4.1 (from memory): from the first line below until all are back."""
+    rows = [
+        dip_row("L1", 10.0, 0.2, 80.0), dip_row("L2", 10.1, 0.4, 55.0),
+        dip_row("N", 10.3, 9.0, 5.0), dip_row("L1", 11.0, None, 70.0),
+    ]  # fmt: skip
+    (first_s, first), (last_s, last) = dips_of_supply(rows, ["L1", "L2"])
+    assert (first.residual_pct, last) == (55.0, DipFigures(70.0, 0.0))
+    assert first.duration_s == pytest.approx(0.5)
+    midnight_utc_s = 1_767_225_600.0  # 2026-01-01, by `date -u -d 2026-01-01 +%s`
+    assert (first_s, last_s) == (midnight_utc_s + 10.0, midnight_utc_s + 11.0)
+    late = [dip_row("L2", 10.1, 0.02, 40.0), dip_row("L2", 32.3, 0.02, 40.0)]
+    # exactly 0.02 s, up to which ITI (CBEMA) bears 0 %; 32.3 + 0.02 - 32.3 is a little more
+    assert [figures.duration_s for _, figures in dips_of_supply(late, ["L2"])] == [0.02, 0.02]
+    (alone,) = dips_of_supply(rows[1:2], ["L1", "L2"])
+    assert alone == (midnight_utc_s + 10.1, DipFigures(55.0, 0.4))
+    assert dips_of_supply(rows[2:3], ["L1", "L2"]) == []
 
 
 def test_a_profile_without_lower_limits_has_no_curve() -> None:

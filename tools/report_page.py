@@ -83,7 +83,7 @@ class Wanted:
 def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
     """The page. The same database and options give the same text."""
     found = _gather(db, archive, wanted)
-    name = place_words(found)
+    name, advice = place_words(found), _advice(found)
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
@@ -94,7 +94,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         title=wanted.title or f"Supply voltage: {name or 'unnamed site'}",
         place=name,
         date=wanted.date,
-        answer=answer(found, _advice(found)),
+        answer=answer(found, advice),
         facts=site_facts(archive),
         cautions=_cautions(found),
         head="" if found.chain is None else found.chain.head,
@@ -110,7 +110,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         failures=_failure_section(found),
         blocks=_blocks(found),
         n_unpictured=max(len(found.serious) - MOST_PICTURED, 0),
-        advice=_advice(found),
+        advice=advice,
         listing=list_rows(found.events[-MOST_LISTED:], found.judgements, found.monitors),
         is_named=found.monitors.are_several,
         listed=listed_words(len(found.events), found.n_left_out),

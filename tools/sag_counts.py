@@ -2,13 +2,12 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from daemon.archive import Archive, EventFilter, EventRow
-from daemon.groups import Group
+from daemon.archive import Archive, DipRow
+from daemon.groups import line_names
 from daemon.page.words import duration_words
 from daemon.profiles import Profile
-from daemon.sag_figures import DIPS, SagCounts, count_sags
-from daemon.schema import utc_seconds
-from daemon.together import Disturbances
+from daemon.sag_figures import Dip, SagCounts, count_sags, dips_of_supply
+from daemon.stored_settings import settings_of
 from daemon.tolerance import ImmunityProfile
 from tools.coverage import find_coverage
 from tools.verdicts import Supply, known_supplies
@@ -36,8 +35,8 @@ def _sentence(
 ) -> str:
     supply = list(supplies.values())[-1]
     profile = next((one for one in profiles if isinstance(one, ImmunityProfile)), None)
-    groups = _groups(archive, set(supplies))
-    counts = count_sags(groups, profile, (supply.nominal_v, supply.frequency_hz))
+    dips = _dips(archive, set(supplies))
+    counts = count_sags(dips, profile, (supply.nominal_v, supply.frequency_hz))
     name = "" if profile is None else profile.id
     short = (
         "" if watched_s >= USUAL_S else "; indicative, as such counts are meant for a month or more"
@@ -63,19 +62,21 @@ def _words(counts: SagCounts, profile: str, supply: Supply) -> str:
     return ", ".join(parts)
 
 
-def _groups(archive: Archive, run_ids: set[int]) -> Iterator[tuple[float, Group]]:
-    disturbances = Disturbances(archive)
+def _dips(archive: Archive, run_ids: set[int]) -> Iterator[Dip]:
+    lines = {
+        run.id: line_names(run.channels, settings_of(archive, run.settings_id))
+        for run in archive.runs()
+        if run.id in run_ids
+    }
     for rows in _parts(archive, run_ids):
-        zero_s = utc_seconds(rows[0].start_utc) - rows[0].start_s
-        for group in disturbances.of_supply(rows[0].run_id, rows):
-            yield zero_s + group.start_s, group
+        yield from dips_of_supply(rows, lines[rows[0].run_id])
 
 
-def _parts(archive: Archive, run_ids: set[int]) -> Iterator[list[EventRow]]:
+def _parts(archive: Archive, run_ids: set[int]) -> Iterator[list[DipRow]]:
     """The dips of each group. Within a run they follow each other, so few are held at a time."""
-    under_way: dict[int, list[EventRow]] = {}
-    for row in archive.each(EventFilter(newest_first=False)):
-        if row.run_id not in run_ids or row.kind not in DIPS:
+    under_way: dict[int, list[DipRow]] = {}
+    for row in archive.each_dip():
+        if row.run_id not in run_ids:
             continue
         rows = under_way.setdefault(row.run_id, [])
         if rows and rows[0].group != row.group:
