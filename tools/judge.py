@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -53,16 +54,17 @@ def command(
     archive = open_archive(db)
     profiles = [find_profile(name, user_profile_dir()) for name in names]
     listed = load_equipment(machines) if machines else ()
-    events = archive.events(EventFilter())
     supplies = find_supplies(db, archive)
     if pictures.is_wanted:
-        _draw(pictures, profiles, events, supplies)
+        _draw(pictures, profiles, archive.events(EventFilter()), supplies)
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     if len(profiles) == 1 and not listed:
         answers = _answers(archive, profiles[0], supplies)
         seen = Seen(open_run_id, Monitors(archive))
-        lines = _comparison(profiles[0], answers, events, supplies, seen, show_all)
+        compared = _compare(archive, profiles[0], supplies, show_all)
+        lines = _comparison(profiles[0], answers, compared, supplies, seen)
     else:
+        events = archive.events(EventFilter())
         candidates = [
             _of_profile(profile, _answers(archive, profile, supplies), events, supplies)
             for profile in profiles
@@ -147,49 +149,66 @@ def _check_channels(machines: Sequence[Machine], archive: Archive) -> None:
             )
 
 
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """What a profile says of all events: those to list, and the others as numbers."""
+
+    shown: list[tuple[EventRow, Judgement]]
+    counts: Counter[Verdict | None]
+    n_changed: int  # judged otherwise than stored
+    stored: set[str]  # profiles
+
+
+def _compare(
+    archive: Archive, profile: Profile, supplies: dict[int, Supply], show_all: bool
+) -> _Compared:
+    """One event after the other, so that there may be millions."""
+    shown, counts, stored, n_changed = [], Counter[Verdict | None](), set[str](), 0
+    for event in archive.each(EventFilter()):
+        judgement = judge_row(event, profile, supplies[event.run_id])
+        counts[judgement.verdict] += 1
+        n_changed += event.verdict is not judgement.verdict
+        stored.add(event.profile)
+        if show_all or is_serious(judgement.verdict) or is_serious(event.verdict):
+            shown.append((event, judgement))
+    return _Compared(shown, counts, n_changed, stored)
+
+
 def _comparison(
     profile: Profile,
     answers: list[str],
-    events: list[EventRow],
+    compared: _Compared,
     supplies: dict[int, Supply],
     seen: Seen,
-    show_all: bool,
 ) -> list[str]:
     width = terminal_width()
-    judged = [(event, judge_row(event, profile, supplies[event.run_id])) for event in events]
-    serious = [
-        (event, judgement)
-        for event, judgement in judged
-        if show_all or is_serious(judgement.verdict) or is_serious(event.verdict)
-    ]
     lines = wrapped(f"Compared with {profile.title} ({profile.id}).", width)
     if answers:
         lines += ["", *(line for text in answers for line in wrapped(text, width)), ""]
-    sentences = [_summary(judged), *_warnings(profile, supplies)]
+    sentences = [_summary(compared), *_warnings(profile, supplies)]
     lines += [line for sentence in sentences for line in wrapped(sentence, width)]
-    if serious:
-        rows = [_line(event, judgement) for event, judgement in serious]
+    if compared.shown:
+        rows = [_line(event, judgement) for event, judgement in compared.shown]
         headings = ("Now", "Limit passed", "Margin", "Stored")
         lines += ["", *event_table(rows, headings, seen, width)]
-    n_hidden = len(judged) - len(serious)
+    n_hidden = compared.counts.total() - len(compared.shown)
     if n_hidden:
         hidden = f"Not shown: {plural(n_hidden, 'event')} that neither finds serious; --all does."
         lines += ["", *wrapped(hidden, width)]
     return lines
 
 
-def _summary(judged: list[tuple[EventRow, Judgement]]) -> str:
+def _summary(compared: _Compared) -> str:
     """How many of each verdict, and how many of them differ from the stored ones."""
-    counts = Counter(judgement.verdict for _, judgement in judged)
+    counts = compared.counts
     order = [*reversed(Verdict), None]
     parts = [
         f"{verdict_words(verdict)} ({counts[verdict]})" for verdict in order if counts[verdict]
     ]
-    n_changed = sum(event.verdict is not judgement.verdict for event, judgement in judged)
-    said = f"{plural(len(judged), 'event').capitalize()}"
-    if not judged:
+    said = f"{plural(counts.total(), 'event').capitalize()}"
+    if not counts:
         return f"{said}."
-    stored = ", ".join(sorted({event.profile for event, _ in judged}))
+    stored, n_changed = ", ".join(sorted(compared.stored)), compared.n_changed
     return f"{said}: {', '.join(parts)}. {n_changed or 'None'} judged otherwise than by {stored}."
 
 
