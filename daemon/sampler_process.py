@@ -4,11 +4,12 @@ That is half a second of the first measurement, so this module itself imports ne
 """
 
 import os
+import signal
 import subprocess
 import sys
 from contextlib import suppress
-from types import TracebackType
-from typing import Self
+
+_ENDING = (signal.SIGINT, signal.SIGTERM)
 
 
 class SamplerProcess:
@@ -21,13 +22,7 @@ class SamplerProcess:
         self.memory = os.memfd_create("halfcycle-ring")
         self.reports, reports_end = os.pipe()
         credits_end, self.credits = os.pipe()
-        ours = (self.memory, reports_end, credits_end)
-        self.process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "daemon.sampler", *map(str, ours)],
-            stdin=subprocess.PIPE,
-            pass_fds=ours,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # it multiplies no matrices
-        )
+        self.process = _started((self.memory, reports_end, credits_end))
         os.close(reports_end)
         os.close(credits_end)
         self._is_idle = True
@@ -48,13 +43,17 @@ class SamplerProcess:
             for descriptor in (self.memory, self.reports, self.credits):
                 os.close(descriptor)
 
-    def __enter__(self) -> Self:
-        return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
+def _started(descriptors: tuple[int, int, int]) -> subprocess.Popen[bytes]:
+    """Ctrl-C reaches both processes; it must not end this one while it imports, before it can say
+    that it leaves such signals alone. So it has them blocked from its very beginning."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _ENDING)
+    try:
+        return subprocess.Popen(
+            [sys.executable, "-P", "-m", "daemon.sampler", *map(str, descriptors)],
+            stdin=subprocess.PIPE,
+            pass_fds=descriptors,
+            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # it multiplies no matrices
+        )
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

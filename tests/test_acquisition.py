@@ -203,15 +203,26 @@ def test_closing_ends_the_sampler_even_while_it_waits(tmp_path: Path) -> None:
 
 def test_a_sampler_that_gets_nothing_to_do_is_gone() -> None:
     """The autouse check sees a process, were one left."""
-    with SamplerProcess() as sampler:
+    with closing(SamplerProcess()) as sampler:
         pass
     sampler.close()
     assert sampler.process.returncode is not None
 
 
 def test_a_sampler_started_before_is_the_one_that_samples(tmp_path: Path) -> None:
-    with SamplerProcess() as sampler:
+    with closing(SamplerProcess()) as sampler:
         acquisition = Acquisition(simulated(tmp_path, duration_s=0.3), sampler)
     with closing(acquisition):
         assert acquisition.open().inputs == ("L1",)
         assert acquisition._process.pid == sampler.process.pid
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_while_the_sampler_starts_does_not_end_it(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    """A terminal sends Ctrl-C to both processes, a service manager what ends it."""
+    sampler = SamplerProcess()
+    sampler.process.send_signal(number)
+    with closing(Acquisition(simulated(tmp_path, duration_s=0.3), sampler)) as acquisition:
+        assert acquisition.open().inputs == ("L1",)
