@@ -93,7 +93,7 @@ class LiveValues:
             self._frequency_hz = None if np.isnan(hz) else hz
 
     def take_waiting(self, urms_v: list[float]) -> None:
-        """Take the newest rms of every channel from before it is measured, if there is one."""
+        """Take the newest rms of every channel from before it is measured; empty: nothing waits."""
         self._urms_v[: len(urms_v)] = urms_v
 
     def channels(self, waves: list[NDArray[np.float64]]) -> tuple[ChannelStatus, ...]:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 
 # An event of another line may be entered that much later: lines are measured one after another,
-# frame by frame, and the frames of a slow recording are 80 s long. A slack is a cycle.
+# frame by frame, and the frames of a slow recording are 30 s long. A slack is a cycle.
 KEPT_SLACKS = 6000
 
 

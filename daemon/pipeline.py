@@ -2,7 +2,7 @@
 
 Every result depends only on the samples and their numbering, never on how they were cut into
 blocks: the framer sees to that. While nothing disturbs, some frames are measured at once: a call of
-numpy costs as much for one second of samples as for five.
+numpy costs as much for one second of samples as for ten.
 """
 
 from collections.abc import Sequence
@@ -98,7 +98,7 @@ class Pipeline:
     def waiting_rms(self) -> list[float]:
         """rms of every channel in V over the newest whole cycle that waits to be measured.
 
-        None where nothing waits: then the newest half-cycle values have been handed on.
+        Empty where nothing waits: then the newest half-cycle values have been handed on.
         """
         return [channel.rms_v() for channel in self._waiting()]
 

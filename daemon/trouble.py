@@ -19,14 +19,14 @@ class Trouble:
         :param let_go: what there was no room for until now; empty: nothing.
         """
         text = f"since {utc_text(since_utc_s)} nothing can be stored: {self.text}"
-        return f"{text}; {no_room_words(let_go)}" if let_go else text
+        return f"{text}; {_no_room_words(let_go)}" if let_go else text
 
     def words_after(self, since_utc_s: float, now_utc_s: float, let_go: str) -> str:
         """When it is over."""
         span = f"from {utc_text(since_utc_s)} to {utc_text(now_utc_s)}"
-        lost = no_room_words(let_go) if let_go else "nothing was lost by it"
+        lost = _no_room_words(let_go) if let_go else "nothing was lost by it"
         return f"{span} nothing could be stored: {self.text}; {lost}"
 
 
-def no_room_words(let_go: str) -> str:
+def _no_room_words(let_go: str) -> str:
     return f"there was no room to keep {let_go}"

@@ -26,7 +26,7 @@ from daemon.thresholds import Disturbance, ThresholdDetector, VoltageLimits
 
 Floats = NDArray[np.float64]
 
-# Of a recording a frame may be 80 s of an event: slid at once, they would need 13 MB beside it.
+# Of a recording a frame of 160 000 samples may be one event: slid at once, they would need 13 MB.
 SLID_AT_ONCE = 1 << 14
 
 

@@ -8,7 +8,7 @@ import pytest
 from daemon.calm import Calm
 from daemon.measure.frames import Batches, Frame
 from daemon.pipeline import Pipeline
-from daemon.plan import ChannelSetup, PipelineSetup
+from daemon.plan import BATCH_S, ChannelSetup, PipelineSetup
 from daemon.records import Event, Kind
 from drivers.source import Block
 from tests.signals import Floats, envelope, flat, instants, make_setup, run, supply_wave
@@ -101,11 +101,12 @@ def test_a_dip_is_told_at_once_and_once_more_soon_after_its_end(start_s: float) 
 
 
 def test_waiting_makes_no_difference_to_what_is_measured() -> None:
-    # In frames of five seconds nothing waits.
+    # Frames of ten seconds do not wait for each other.
     time_s = instants(RATE_HZ, 33)
     volts = supply_wave(49.95 * time_s, 230, {5: (3, 20)})
     setup = replace(make_setup(RATE_HZ), lamp_v=230)
-    waited, at_once = run(volts, setup), run(volts, replace(setup, frame_s=5.0))
+    assert replace(setup, frame_s=BATCH_S).frames_at_once == 1 < setup.frames_at_once
+    waited, at_once = run(volts, setup), run(volts, replace(setup, frame_s=BATCH_S))
     assert [flat(part) for part in waited.gaps] == [flat(part) for part in at_once.gaps]
     for ours, others in zip(waited.intervals, at_once.intervals, strict=True):
         assert ours.start_index == pytest.approx(others.start_index, abs=1e-6)

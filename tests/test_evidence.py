@@ -155,7 +155,7 @@ def test_a_trace_reaches_a_second_beyond_its_event_whatever_the_frames(frame_s: 
 
 
 def test_an_event_that_fills_a_long_frame_needs_little_memory_beside_it() -> None:
-    """The frames of a recording are 80 s at 2 kS/s. One-cycle rms at every sample of a frame,
+    """The longest frames have 160 000 samples, as here. One-cycle rms at every sample of a frame,
     all at once, are ten arrays of 1.3 MB; a steady frame needs eight such arrays."""
     time_s = instants(2000, 340)
     steady = supply_wave(50 * time_s, 230)

@@ -347,7 +347,7 @@ def one_line(setup: PipelineSetup, first: SlotGrid, later: Sequence[SlotGrid]) -
     pipeline.take_grid(first)
     for grid in later:
         pipeline.take_grid(grid)
-    # The first second is measured at once, then five at a time: here the last ones are full.
+    # The first second is measured at once, then ten at a time: here the last ten are full.
     volts = supply_wave(50 * instants(RATE_HZ, 51), 230)
     for block in blocks(volts, list(range(RATE_HZ, len(volts), RATE_HZ))):
         out = pipeline.feed(block)

@@ -2,7 +2,7 @@
 
 A segment is a run of samples without a gap. It is cut into frames of one fixed length, counted
 from its first sample; only its last frame may be shorter. All measuring works on frames, or on
-several of them joined where none is urgent.
+several of them joined, of which at most the last is urgent.
 """
 
 from collections.abc import Sequence
