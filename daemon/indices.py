@@ -119,9 +119,7 @@ def merge_within(starts_s: Floats, dips: Dips, gap_s: float) -> list[int]:
     """
     kept: list[int] = []
     first_s, deepest_pct = -np.inf, np.inf
-    # as Python's numbers: one by one out of an array they would take several times as long
-    starts, depths = starts_s.tolist(), dips.residual_pct.tolist()
-    for place, (start_s, residual_pct) in enumerate(zip(starts, depths, strict=True)):
+    for place, (start_s, residual_pct) in enumerate(zip(starts_s, dips.residual_pct, strict=True)):
         if start_s - first_s > gap_s:
             first_s, deepest_pct = start_s, residual_pct
             kept.append(place)

@@ -16,6 +16,7 @@ from tools.bench_database import write_database
 from tools.cli import main
 from tools.correlation import find_occurrences
 from tools.matching import match
+from tools.sag_counts import sag_sentences
 
 FEW, MANY = 4000, 12_000  # two and six times what is read at once
 
@@ -48,6 +49,22 @@ def test_an_export_takes_no_more_memory_for_more_events(
     for name in ("events.csv", "events.jsonl"):
         lines = (tmp_path / name).read_text().splitlines()
         assert len(lines) == MANY + (name == "events.csv")
+
+
+def test_dips_of_a_site_are_counted_in_little_memory(databases: tuple[Path, Path]) -> None:
+    """Three numbers of each: 24 bytes, and as much again while they are put in order."""
+    peaks = []
+    for path in databases:
+        archive = open_archive(path)
+        sag_sentences(archive, [])  # what is loaded but once
+        tracemalloc.start()
+        (text,) = sag_sentences(archive, [])
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert f"{MANY} below 90 %" in text
+    # 48 bytes, the order of them (8), and a place for each that counts (36, one in three): a
+    # record of each, as lists hold them, would take more than 200
+    assert (peaks[1] - peaks[0]) / (MANY - FEW) < 100
 
 
 def test_correlate_holds_the_serious_ones_only(databases: tuple[Path, Path]) -> None:

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.archive import Archive, EventRow
-from daemon.chain_check import ChainReport
 from daemon.judge import is_serious
 from daemon.page.words import duration_words, verdict_words, what_words
 from daemon.records import Judgement, Verdict
@@ -35,7 +34,8 @@ class Gathered:
     failures: Correlation | None
     counts: Counts  # by kind and verdict
     n_left_out: int  # events that are only counted
-    chain: ChainReport | None
+    head: str  # of the chain of hashes; empty: there is no chain
+    edits: tuple[str, ...]  # what the chain says was changed
     monitors: Monitors
 
 

@@ -97,7 +97,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         answer=answer(found, advice),
         facts=site_facts(archive),
         cautions=_cautions(found),
-        head="" if found.chain is None else found.chain.head,
+        head=found.head,
         coverage=_coverage_words(found.coverage),
         coverage_picture=svg_text(coverage_figure(_stretch(found)), "coverage"),
         gaps=_gap_rows(found.coverage, found.site.zone),
@@ -146,9 +146,15 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
         Compared(profiles, names if events else ", ".join(one.id for one in profiles)),
         wanted.failures,
         *counts(archive, events, judgements),
-        archive.chain(),
+        *_chain(archive),
         Monitors(archive),
     )
+
+
+def _chain(archive: Archive) -> tuple[str, tuple[str, ...]]:
+    """Its head and findings; the hashes of a million links are let go before pictures are drawn."""
+    chain = archive.chain()
+    return ("", ()) if chain is None else (chain.head, chain.findings)
 
 
 def _profiles(
@@ -172,9 +178,8 @@ def _judgements(
 
 
 def _cautions(found: Gathered) -> list[str]:
-    chain = found.chain
     first = isolation_cautions(found.archive)
-    first += [f"edited after the watch: {text}" for text in chain.findings] if chain else []
+    first += [f"edited after the watch: {text}" for text in found.edits]
     first += [found.coverage.basis] if found.coverage.basis else []
     return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]
 
