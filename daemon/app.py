@@ -187,6 +187,7 @@ class Monitor:
         self._keep(self._pipeline.feed(block))
 
     def _keep(self, out: Output) -> None:
+        self._journal.account.waiting = self._pipeline.n_waiting
         self._live.take(out)
         self._journal.keep(out)
 

@@ -53,6 +53,7 @@ class Account:
     """What became of the samples, and what was found in them."""
 
     measured: int = 0
+    waiting: int = 0  # of these the newest, whose results are still to come
     lost: int = 0
     events: int = 0
     last_serious: int = 0  # the number of the newest event that is serious
@@ -360,7 +361,10 @@ class Journal:
         return self._stamper.entry(kind, self._now_index(), text)
 
     def _progress(self) -> RunProgress:
-        return RunProgress(self._until_utc_s(), self.account.measured, self.account.lost)
+        """What a power cut cannot take any more: what waits to be measured would be lost."""
+        account = self.account
+        until_s = self._times.utc_s(account.next_index - account.waiting)
+        return RunProgress(until_s, account.measured - account.waiting, account.lost)
 
     def _now_s(self) -> float:
         return self._clock.monotonic_ns() / 1e9

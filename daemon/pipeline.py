@@ -103,6 +103,11 @@ class Pipeline:
         return [channel.rms_v() for channel in self._waiting()]
 
     @property
+    def n_waiting(self) -> int:
+        """The newest samples, of which nothing is known yet: they wait to be measured."""
+        return self._framer.n_held + self._batches.n_held
+
+    @property
     def _histories(self) -> list[SampleHistory]:
         return [line.history for line in self._lines.values()]
 

@@ -116,6 +116,21 @@ def test_waiting_makes_no_difference_to_what_is_measured() -> None:
         assert hz.frequency_hz == pytest.approx(other.frequency_hz, abs=1e-9)
 
 
+def test_what_waits_is_counted() -> None:
+    pipeline, block_s, counts = Pipeline(make_setup(RATE_HZ)), 0.5, []
+    volts = supply_wave(50 * instants(RATE_HZ, 12), 230)[:, None].astype(np.float32)
+    n = round(block_s * RATE_HZ)
+    for start in range(0, len(volts), n):
+        pipeline.feed(Block(start, volts[start : start + n]))
+        counts.append(pipeline.n_waiting / n)
+    # The first second at once, the ten after it together.
+    assert counts == [1, 0, *range(1, 20), 0, 1, 2]
+    pipeline.feed(Block(len(volts) + 1, volts[:n]))  # a sample is missing
+    assert pipeline.n_waiting == n
+    pipeline.finish()
+    assert pipeline.n_waiting == 0
+
+
 @pytest.mark.parametrize("hz", [49.6, 50.0, 50.3])
 def test_waves_and_rms_are_those_of_the_newest_second_while_it_waits(hz: float) -> None:
     pipeline = Pipeline(make_setup(RATE_HZ))

@@ -160,6 +160,20 @@ def test_the_account_is_written_with_the_gaps_it_counts(desk: Desk) -> None:
     ]
 
 
+def test_what_waits_to_be_measured_is_not_counted_as_watched(desk: Desk) -> None:
+    """A power cut would take it along; in the end nothing waits."""
+    account = desk.journal.account
+    account.measured = account.next_index = 12 * 16_000
+    account.waiting = 10 * 16_000
+    desk.journal.commit()
+    stored = "SELECT samples_measured, until_utc FROM run"
+    start_s = desk.journal.started_utc_s
+    assert rows(desk.path, stored) == [(2 * 16_000, utc_text(start_s + 2))]
+    account.waiting = 0
+    desk.journal.end(is_orderly=True)
+    assert rows(desk.path, stored) == [(12 * 16_000, utc_text(start_s + 12))]
+
+
 def test_the_end_is_tried_again_and_says_what_is_lost(desk: Desk) -> None:
     desk.refusal = "the disk is full"
     desk.put(1)

@@ -52,6 +52,11 @@ class Framer:
         self.n_lost = 0
         return self._full_frames(next_index)
 
+    @property
+    def n_held(self) -> int:
+        """Samples of the frame under way."""
+        return self.next_index - self._full_at + self._length if self._is_begun else 0
+
     def finish(self) -> list[Frame]:
         """The last, possibly empty, frame of the segment."""
         if not self._is_begun:
@@ -100,6 +105,11 @@ class Batches:
     def newest(self) -> Frame | None:
         """The latest frame, while it waits."""
         return self._held[-1] if self._held else None
+
+    @property
+    def n_held(self) -> int:
+        """Samples that wait."""
+        return sum(len(frame.volts) for frame in self._held)
 
     def add(self, frame: Frame, *, is_urgent: bool) -> Frame | None:
         """Take a frame; all that wait as one, if it is urgent or the last that was waited for."""
