@@ -157,13 +157,6 @@ class Store:
                 _touch(connection, int(run_id), progress)
             _put_days(connection, int(run_id), days)
 
-    def put_statistics(self, run_id: int, days: Sequence[DayStatistics]) -> None:
-        """Keep the statistics of these days as they stand now, in place."""
-        if not days:
-            return
-        with self._file.writing() as connection:
-            _put_days(connection, int(run_id), days)
-
     def days(self) -> set[str]:
         """The dates of this run's statistics."""
         with self._file.reading() as connection:

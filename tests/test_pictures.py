@@ -83,7 +83,7 @@ def test_statistics_of_the_supply_are_said(path: Path) -> None:
         statistics.add(Quantity.VOLTAGE, value)
     assert all("SARFI" in text for text in supply_section(open_archive(path), [], {1: 230.0}))
     store = Store(path, "Europe/Vienna")
-    store.put_statistics(1, [DayStatistics("2026-11-25", "L1", statistics.to_bytes())])
+    store.add(1, [], [], days=[DayStatistics("2026-11-25", "L1", statistics.to_bytes())])
     store.close()
     profile = find_profile("iec-60038", None)
     section = supply_section(open_archive(path), [profile], {1: 230.0})
@@ -101,7 +101,7 @@ def test_statistics_of_the_supply_are_said(path: Path) -> None:
     for value in np.repeat(values, 6).tolist():  # with the first, seven days
         statistics.add(Quantity.VOLTAGE, value)
     store = Store(path, "Europe/Vienna")
-    store.put_statistics(1, [DayStatistics("2026-11-25", "L1", statistics.to_bytes())])
+    store.add(1, [], [], days=[DayStatistics("2026-11-25", "L1", statistics.to_bytes())])
     store.close()
     section = supply_section(open_archive(path), [profile], {1: 230.0})
     assert "1008 ten-minute values" in section[0]

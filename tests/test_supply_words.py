@@ -93,10 +93,10 @@ def watch(options: SimulatedOptions, path: Path) -> tuple[list[float], list[floa
             block = source.read(1.0)
             assert block is not None
             mean_squares.append(float(np.mean(block.volts.astype(np.float64) ** 2)))
-            store.put_statistics(run_id, daily.take(pipeline.feed(block), clock))
+            store.add(run_id, [], [], days=daily.take(pipeline.feed(block), clock))
     except SourceEnded:
-        store.put_statistics(run_id, daily.take(pipeline.finish(), clock))
-        store.put_statistics(run_id, daily.finish())
+        store.add(run_id, [], [], days=daily.take(pipeline.finish(), clock))
+        store.add(run_id, [], [], days=daily.finish())
     store.close()
     n_slots = len(mean_squares) * BLOCK_S // SLOT_S
     slots = np.reshape(mean_squares[: n_slots * SLOT_S // BLOCK_S], (n_slots, -1)).mean(axis=1)
@@ -173,7 +173,7 @@ def keep(path: Path, *days: tuple[int, int, str, SupplyStatistics]) -> None:
         assert store.begin_run(run_info()) == run_id
     for run_id, number, channel, statistics in days:
         day = (FIRST_DAY + timedelta(days=number)).isoformat()
-        store.put_statistics(run_id, [DayStatistics(day, channel, statistics.to_bytes())])
+        store.add(run_id, [], [], days=[DayStatistics(day, channel, statistics.to_bytes())])
     store.close()
 
 
@@ -303,7 +303,7 @@ def test_judge_answers_for_the_supply_too(path: Path) -> None:
     run_id = store.begin_run(run_info(settings_text=SNAPSHOT))
     for day in ("2026-11-25", "2026-11-26"):
         statistics = a_day([100.0] * 140 + [88.0] * 4)
-        store.put_statistics(run_id, [DayStatistics(day, "L1", statistics.to_bytes())])
+        store.add(run_id, [], [], days=[DayStatistics(day, "L1", statistics.to_bytes())])
     store.close()
     answer = "95 % of 10-minute values within ±10 %: 97.2 %, indicative, 2 days of 7 (within)."
     assert f"L1: {answer}" in judged_text(path, "en-50160-lv")

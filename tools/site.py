@@ -1,6 +1,6 @@
 """Where a database comes from: the site, its time zone, and how much of the time was watched."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import tzinfo
 
@@ -88,16 +88,8 @@ def find_watched(
     if not runs:
         return None
     ran = _clip(map(_span, runs), first, last)
-    unseen = _clip(
-        (
-            (start, start + (entry.duration_s or 0.0))
-            for entry in archive.log(LogKind.UNOBSERVED)
-            if origin is None or entry.run_id in {run.id for run in ours}
-            for start in [utc_seconds(entry.start_utc)]
-        ),
-        first,
-        last,
-    )
+    our_ids = None if origin is None else {run.id for run in ours}
+    unseen = _clip(_unseen(archive, our_ids), first, last)
     unobserved_s = _length(unseen)
     return Watched(
         tuple(dict.fromkeys(name for run in runs for name in run.channels)),
@@ -107,6 +99,14 @@ def find_watched(
         unobserved_s,
         len(runs),
     )
+
+
+def _unseen(archive: Archive, run_ids: set[int] | None) -> Iterator[Span]:
+    """What the log calls unobserved, of these runs or of all."""
+    for entry in archive.log(LogKind.UNOBSERVED):
+        if run_ids is None or entry.run_id in run_ids:
+            start = utc_seconds(entry.start_utc)
+            yield start, start + (entry.duration_s or 0.0)
 
 
 def _span(run: RunRow) -> Span:
