@@ -160,7 +160,7 @@ class Journal:
         return entries + [self._entry(kind, text) for kind, text in changes(before, settings_text)]
 
     def count(self, block: Block) -> None:
-        """These samples are measured."""
+        """These samples have come; `Account.waiting` of them are still to be measured."""
         self.account.measured += len(block.volts)
         self.account.next_index = block.first_index + len(block.volts)
 
