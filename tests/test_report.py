@@ -170,6 +170,10 @@ def test_what_cannot_be_reported_is_refused(tmp_path: Path) -> None:
     found = run("report", tmp_path / "a.db", "-o", tmp_path / "missing" / "a.html")
     assert found.exit_code == 2
     assert "cannot be written" in found.output
+    found = run("report", tmp_path / "a.db", "-o", tmp_path / "a.pdf")
+    assert found.exit_code == 2
+    assert "a.html --pdf" in found.output
+    assert not (tmp_path / "a.pdf").exists()
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no chromium on this machine")

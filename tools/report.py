@@ -73,6 +73,11 @@ def command(
 
     The same database and options give the same bytes.
     """
+    if output.suffix.lower() == ".pdf":
+        page_name = output.with_suffix(".html")
+        raise InputError(
+            f"-o {output}: the page is HTML; for a PDF beside it give -o {page_name} --pdf"
+        )
     check_output("--output", output, HTML)
     if page.paper is not None:
         check_output("--pdf", output.with_suffix(".pdf"), PDF)
