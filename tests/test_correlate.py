@@ -1,5 +1,6 @@
 """Failures against events: forms of time, pairs, chance, clocks."""
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -14,7 +15,9 @@ from daemon.store import Store
 from tests.after_watch_material import LENGTH_S, RUN_UTC_S, fill, run
 from tests.database_material import run_info
 from tools.failure_log import Reading, read_failures
+from tools.failure_options import parse_span
 from tools.matching import chance, find_offset, match
+from tools.text import lag_words
 
 VIENNA = ZoneInfo("Europe/Vienna")
 # 2026-11-25T07:15:33.250Z, by `date -u -d @1795590933`
@@ -187,12 +190,13 @@ def test_the_answer(path: Path, tmp_path: Path) -> None:
         "2 of 3 failures lie within 5 s of an event that passed the limit (compared with "
         "iti-2000); by chance"
     )
-    assert "1 failure outside the watched time" in text
-    assert "+1.0 s after the start of event 1, dip (sag) to 140.3 V for 0.20 s on L1" in text
+    assert "1 failure outside the watched time: nothing can be said of it." in text
+    assert re.search(r"watched time: 1 - \S+ \S+ stop 3 \(not watched, samples lost\)", text)
+    assert "1.0 s after the start of event 1, dip (sag) to 140.3 V for 0.20 s on L1" in text
     assert "Failures without an event near them: 1" in text
     assert "stop 1" in text
-    assert " stop 2, +0.8 s after the start of event 3" in text
-    assert "Events without a failure near them: 1 - event 2" in text
+    assert " stop 2, 0.8 s after the start of event 3" in text
+    assert re.search(r"near them( \(1 failure set aside\))?: 1 - event 2", text)
     everything = run("correlate", path, written(tmp_path, content), "--zone", "+01:00", "--all")
     assert "event 4" in everything.output
 
@@ -277,6 +281,65 @@ def test_a_difference_of_clocks_is_found_and_taken_out(path: Path, tmp_path: Pat
     assert "--offset 3612.5s" in found
     again = run("correlate", path, file, "--zone", "Europe/Vienna", "--offset", "3612.5s").output
     assert again.startswith("3 of 3 failures lie within 5 s")
+
+
+def test_what_is_advised_takes_in_what_was_given(path: Path, tmp_path: Path) -> None:
+    """Failures half a second after the dips, on a clock 3612 s ahead; or on the right clock."""
+    for ahead_s, given, advised in (
+        (3612.0, "100s", "To take it out: --offset 3612.5s (instead of 100s)"),
+        (0.0, "1h", "Leave out --offset: 0.5 s is within --window."),
+    ):
+        times = [t + ahead_s + 0.5 for t in (3600.0, 9000.5, 20_000.25)]
+        file = written(tmp_path, "".join(f"{local(t)}\n" for t in times))
+        found = run("correlate", path, file, "--zone", "Europe/Vienna", "--offset", given)
+        assert advised in " ".join(found.output.split())
+    assert "clock is taken to be 3600 s ahead" in " ".join(found.output.split())
+    back = run("correlate", path, file, "--zone", "Europe/Vienna", "--offset", "-1h")
+    assert "clock is taken to be 3600 s behind" in " ".join(back.output.split())
+
+
+def test_a_whole_hour_asks_for_the_zone(path: Path, tmp_path: Path) -> None:
+    """Vienna has UTC+1 in November: read as UTC, its times are an hour ahead."""
+    times = [t + 0.5 for t in (3600.0, 9000.5, 20_000.25)]
+    file = written(tmp_path, "".join(f"{local(t)}\n" for t in times))
+    found = " ".join(run("correlate", path, file, "--zone", "UTC").output.split())
+    assert "That is about 1 h: is the zone right (--zone)?" in found
+
+
+def test_failures_outside_the_watch_are_listed_with_the_reason(path: Path, tmp_path: Path) -> None:
+    content = "".join(f"{local(t)}\n" for t in (-60.0, LENGTH_S + 60.0))
+    found = run("correlate", path, written(tmp_path, content), "--zone", "Europe/Vienna")
+    text = " ".join(found.output.split())
+    assert text.startswith("None of 2 failures lies in the watched time")
+    assert "(before the watch)" in text
+    assert "(after the watch)" in text
+    assert "without a" not in text
+
+
+def test_whole_minutes_ask_for_a_wider_window(path: Path, tmp_path: Path) -> None:
+    file = written(tmp_path, "2026-11-25T08:15:00Z\n2026-11-25T09:15:00Z\n")
+    assert "--window 1min" in run("correlate", path, file).output
+    assert "--window 1min" not in run("correlate", path, file, "--window", "60s").output
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [("2m", "ms, s, min, h or d"), ("0s", "more than 0 and at most 1d"),
+     ("-5s", "more than 0 and at most 1d"), ("1000d", "more than 0 and at most 1d")],
+)  # fmt: skip
+def test_a_wrong_span_is_told_what_is_wrong(text: str, message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        parse_span("--window", text)
+
+
+def test_spans_and_lags_in_words() -> None:
+    assert parse_span("--window", "1d") == 86_400.0
+    assert parse_span("--offset", "-2d", below_zero=True) == -172_800.0
+    with pytest.raises(InputError, match="from -366d to 366d"):
+        parse_span("--offset", "400d", below_zero=True)
+    assert [lag_words(lag) for lag in (2.0, -15.0, 5563.0)] == [
+        "2.0 s after", "15.0 s before", "1 h 32 min after",
+    ]  # fmt: skip
 
 
 def test_no_difference_of_clocks_is_made_up() -> None:

@@ -14,9 +14,18 @@ from tools.failure_log import Failure, Reading, read_failures
 from tools.failure_options import parse_span, reading_options
 from tools.monitors import Monitors
 from tools.site import find_site
-from tools.text import clean, event_time, moment_words, plural, terminal_width, wrapped
+from tools.text import (
+    clean,
+    event_time,
+    lag_words,
+    moment_words,
+    plural,
+    terminal_width,
+    wrapped,
+)
 
 MOST_SHOWN = 20
+NEAR_ZONE_S = 60.0  # clocks are seldom wrong by more; zones differ by half hours
 
 
 @click.command("correlate")
@@ -64,9 +73,15 @@ def answer_lines(found: Correlation) -> list[str]:
     """The answer in sentences, the first one first."""
     compared = f" (compared with {found.profile})" if found.serious_only else ""
     lines = [match_words(found, compared)]
+    if found.unjudged:  # first where nothing passed: else it would be taken for an all-clear
+        lines.insert(bool(found.occurrences), found.unjudged)
     if found.unwatched:
-        n_unwatched = plural(len(found.unwatched), "failure")
-        lines.append(f"{n_unwatched} outside the watched time: nothing can be said of them.")
+        n_unwatched = len(found.unwatched)
+        them = "it" if n_unwatched == 1 else "them"
+        lines.append(
+            f"{plural(n_unwatched, 'failure')} outside the watched time: nothing can be said of "
+            f"{them}."
+        )
     if found.pairs:
         lines.append(_chance_words(found))
     if found.offset is not None:
@@ -83,9 +98,15 @@ def match_words(found: Correlation, compared: str = "") -> str:
     what = "an event that passed the limit" if found.serious_only else "an event"
     near = duration_words(found.window_s)
     if not n_failures:
-        return "No failure lies in the watched time."
+        if not found.unwatched:
+            return "There is no failure in the log."
+        return (
+            f"None of {plural(len(found.unwatched), 'failure')} lies in the watched time: whether "
+            "the supply was to blame, this watch cannot say."
+        )
     if not n_events:
-        return f"{plural(n_failures, 'failure').capitalize()}, but no event{compared}."
+        which = " that passed the limit" if found.serious_only else ""
+        return f"{plural(n_failures, 'failure').capitalize()}, but no event{which}{compared}."
     if not found.pairs:
         return f"None of {plural(n_failures, 'failure')} lies within {near} of {what}{compared}."
     verb = "lies" if len(found.pairs) == 1 else "lie"
@@ -114,15 +135,26 @@ def _chance_words(found: Correlation) -> str:
 
 def _offset_words(found: Correlation) -> str:
     assert found.offset is not None
-    offset = found.offset
-    side = "ahead of" if offset.offset_s > 0 else "behind"
+    offset, total_s = found.offset, found.taken_s + found.offset.offset_s
+    side = "ahead of" if total_s > 0 else "behind"
     return (
-        f"Clocks: the failures' clock seems to be {_seconds_words(abs(offset.offset_s))} {side} "
+        f"Clocks: the failures' clock seems to be {_seconds_words(abs(total_s))} {side} "
         f"the monitor's: {offset.n_agreeing} failures then agree to ±{offset.spread_s:.1f} s, "
         f"now {offset.n_now or 'none'} do; by chance {probability_words(offset.probability)} "
-        f"(300 draws of random times). "
-        f"To take it out: --offset {offset.offset_s:.1f}s"
+        f"(300 draws of random times). {_way_out(found, total_s)}"
     )
+
+
+def _way_out(found: Correlation, total_s: float) -> str:
+    """What to give next time; a step of half hours is rather a zone than a clock."""
+    if found.taken_s and abs(total_s) <= found.window_s:
+        return f"Leave out --offset: {_seconds_words(abs(total_s))} is within --window."
+    instead = f" (instead of {found.taken_s:g}s)" if found.taken_s else ""
+    way = f"To take it out: --offset {total_s:.1f}s{instead}"
+    half_hours = round(abs(total_s) / 1800.0)
+    if half_hours and abs(abs(total_s) - half_hours * 1800.0) <= NEAR_ZONE_S:
+        return f"That is about {half_hours / 2:g} h: is the zone right (--zone)? {way}"
+    return way
 
 
 def _seconds_words(seconds: float) -> str:
@@ -136,12 +168,29 @@ def _details(found: Correlation, zone: tzinfo, width: int) -> list[str]:
         for number in range(len(found.pairs)):
             moment, lag, event_id, what = pair_cells(found, number, zone)
             lines += wrapped(
-                clean(f"- {moment}, {lag} after the start of event {event_id}, {what}"), width
+                clean(f"- {moment}, {lag} the start of event {event_id}, {what}"), width
             )
+    aside = [
+        f"{words} ({why})"
+        for words, why in zip(
+            _failure_words(list(found.unwatched), zone), found.unwatched_why, strict=True
+        )
+    ]
+    lines += _listed("Failures outside the watched time", aside, width)
     unmatched = found.unmatched_failures
     lines += _listed("Failures without an event near them", _failure_words(unmatched, zone), width)
+    if not found.failures:
+        return lines  # of no event can it be said that no failure was near
     lonely = [lonely_words(one.worst, found.monitors) for one in found.unmatched_occurrences]
-    return lines + _listed("Events without a failure near them", lonely, width)
+    return lines + _listed(lonely_title(found), lonely, width)
+
+
+def lonely_title(found: Correlation, what: str = "Events") -> str:
+    """What heads the events without a failure; those that were set aside were not looked at."""
+    if not found.unwatched:
+        return f"{what} without a failure near them"
+    n_aside = plural(len(found.unwatched), "failure")
+    return f"{what} without a counted failure near them ({n_aside} set aside)"
 
 
 def pair_cells(found: Correlation, number: int, zone: tzinfo) -> tuple[str, str, str, str]:
@@ -153,7 +202,7 @@ def pair_cells(found: Correlation, number: int, zone: tzinfo) -> tuple[str, str,
         f"{verdict_words(occurrence.verdict)}"
     )
     moment = f"{moment_words(failure.utc_s, zone)} {failure.note}".strip()
-    return moment, f"{pair.lag_s:+.1f} s", str(occurrence.worst.id), what
+    return moment, lag_words(pair.lag_s), str(occurrence.worst.id), what
 
 
 def lonely_words(event: EventRow, monitors: Monitors) -> str:

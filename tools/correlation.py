@@ -17,6 +17,7 @@ from tools.coverage import Coverage
 from tools.failure_log import Failure, FailureLog
 from tools.matching import Chance, ClockOffset, Pair, chance, find_offset, match
 from tools.monitors import Monitors
+from tools.unjudged import count_unjudged, find_limits, unjudged_words
 from tools.verdicts import find_supplies, judge_row
 
 SEARCH_S = 2 * 3600.0  # clocks left in another zone are off by an hour, or by two
@@ -43,15 +44,18 @@ class Correlation:
 
     failures: tuple[Failure, ...]  # in watched time
     unwatched: tuple[Failure, ...]  # about which nothing can be said
+    unwatched_why: tuple[str, ...]  # of each of them
     occurrences: tuple[Occurrence, ...]
     pairs: tuple[Pair, ...]
     window_s: float
     profile: str
     serious_only: bool
     chance: Chance
-    offset: ClockOffset | None
+    offset: ClockOffset | None  # besides what was taken out already
+    taken_s: float  # how far the failures' clock was ahead, as taken out
     assumptions: tuple[str, ...]
     monitors: Monitors
+    unjudged: str = ""  # which events have no verdict, in words
 
     @property
     def unmatched_failures(self) -> list[Failure]:
@@ -62,7 +66,7 @@ class Correlation:
     @property
     def unmatched_occurrences(self) -> list[Occurrence]:
         """Events without a failure near them; one failure may have several events near it."""
-        moments = sorted(failure.utc_s for failure in self.failures)
+        moments = sorted(failure.utc_s for failure in (*self.failures, *self.unwatched))
         return [one for one in self.occurrences if not self._is_near(one.span, moments)]
 
     def _is_near(self, span: Span, moments: list[float]) -> bool:
@@ -124,7 +128,7 @@ def _judging(
     """What is said of an event: what is stored, or by another profile."""
     if profile_name is None:
         return lambda event: Judgement(event.profile, event.verdict, event.limit)
-    profile, supplies = find_profile(profile_name, user_profile_dir()), find_supplies(db, archive)
+    profile, supplies = find_limits(profile_name), find_supplies(db, archive)
     return lambda event: judge_row(event, profile, supplies[event.run_id])
 
 
@@ -170,11 +174,13 @@ def correlate(
     )
     failures = log.failures
     inside = tuple(one for one in failures if coverage.holds(one.utc_s))
+    outside = tuple(one for one in failures if not coverage.holds(one.utc_s))
     moments = [failure.utc_s for failure in inside]
     spans = [occurrence.span for occurrence in occurrences]
     return Correlation(
         failures=inside,
-        unwatched=tuple(one for one in failures if not coverage.holds(one.utc_s)),
+        unwatched=outside,
+        unwatched_why=tuple(_why_unwatched(one.utc_s, coverage) for one in outside),
         occurrences=tuple(occurrences),
         pairs=tuple(match(moments, spans, question.window_s)),
         window_s=question.window_s,
@@ -182,13 +188,38 @@ def correlate(
         serious_only=question.serious_only,
         chance=chance(moments, spans, question.window_s, coverage.watched),
         offset=find_offset([one.utc_s for one in failures], spans, question.window_s, SEARCH_S),
+        taken_s=log.offset_s,
         assumptions=(
             *log.assumptions,
+            *_minute_notes(log, question.window_s),
             *([coverage.basis] if coverage.basis else []),
             *_corrected_notes(archive),
         ),
         monitors=Monitors(archive),
+        unjudged=(
+            unjudged_words(profile, count_unjudged(archive, question.profile_name))
+            if question.serious_only
+            else ""
+        ),
     )
+
+
+def _why_unwatched(utc_s: float, coverage: Coverage) -> str:
+    if utc_s < coverage.since_utc_s:
+        return "before the watch"
+    if utc_s > coverage.until_utc_s:
+        return "after the watch"
+    causes = [gap.cause for gap in coverage.unseen if gap.start_utc_s <= utc_s <= gap.end_utc_s]
+    return ", ".join(["not watched", *causes[:1]])
+
+
+def _minute_notes(log: FailureLog, window_s: float) -> list[str]:
+    if not log.is_in_minutes or window_s >= 60.0:
+        return []
+    return [
+        "the failures' times are whole minutes: if their seconds were not written down, ask "
+        "again with `correlate --window 1min`"
+    ]
 
 
 def _corrected_notes(archive: Archive) -> list[str]:

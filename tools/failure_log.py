@@ -67,6 +67,8 @@ class FailureLog:
 
     failures: tuple[Failure, ...]
     assumptions: tuple[str, ...]
+    offset_s: float = 0.0  # how far its clock was ahead, as taken out
+    is_in_minutes: bool = False  # every time is a whole minute
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,14 +123,13 @@ def read_failures(path: Path, reading: Reading) -> FailureLog:
         for utc_s in [_utc_s(path, line, is_day_first, reading.zone, assumptions)]
     ]
     if reading.offset_s:
-        assumptions.append(f"the failures' clock is taken to be {reading.offset_s:g} s ahead")
-    if failures and all((failure.utc_s + reading.offset_s) % 60 == 0 for failure in failures):
-        assumptions.append(
-            "the failures' times are whole minutes: if their seconds were not written down, ask "
-            "again with --window 1min"
-        )
+        side = "ahead" if reading.offset_s > 0 else "behind"
+        assumptions.append(f"the failures' clock is taken to be {abs(reading.offset_s):g} s {side}")
     return FailureLog(
-        tuple(sorted(failures, key=lambda failure: failure.utc_s)), tuple(assumptions)
+        tuple(sorted(failures, key=lambda failure: failure.utc_s)),
+        tuple(assumptions),
+        reading.offset_s,
+        bool(failures) and all((one.utc_s + reading.offset_s) % 60 == 0 for one in failures),
     )
 
 

@@ -13,8 +13,9 @@ from daemon.errors import InputError
 from tools.failure_log import Reading
 
 P = ParamSpec("P")
-_SPAN = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,6})?) ?(ms|s|min|h)?")
-_UNITS_S = {None: 1.0, "s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
+_SPAN = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,6})?) ?(ms|s|min|h|d)?")
+_UNITS_S = {None: 1.0, "s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_WINDOW_MOST_S, _OFFSET_MOST_S = 86400.0, 366 * 86400.0
 
 
 def reading_options(
@@ -67,9 +68,17 @@ def parse_zone(text: str) -> tzinfo:
 def parse_span(option: str, text: str, *, below_zero: bool = False) -> float:
     """A length of time as people type it, in seconds.
 
-    :raises InputError: it is none.
+    :param below_zero: it may be below zero, down to -366 days, and up to 366; otherwise up to one.
+    :raises InputError: it is none, or is out of bounds.
     """
     found = _SPAN.fullmatch(text.strip())
-    if found is None or (not below_zero and float(found[1]) <= 0):
-        raise InputError(f"{option} is {text!r}; it takes a length of time: 500ms, 5s, 2min")
-    return float(found[1]) * _UNITS_S[found[2]]
+    if found is None:
+        raise InputError(
+            f"{option} is {text!r:.40}; it takes a number with ms, s, min, h or d: 500ms, 5s, 2min"
+        )
+    span_s = float(found[1]) * _UNITS_S[found[2]]
+    if below_zero and abs(span_s) > _OFFSET_MOST_S:
+        raise InputError(f"{option} is {text!r}; it must be from -366d to 366d")
+    if not below_zero and not 0 < span_s <= _WINDOW_MOST_S:
+        raise InputError(f"{option} is {text!r}; it must be more than 0 and at most 1d")
+    return span_s

@@ -26,7 +26,7 @@ from tools.drawing import svg_text
 from tools.hints import UNKNOWN, hint
 from tools.monitors import Monitors
 from tools.pictures import EventPicture, event_figure
-from tools.text import event_time
+from tools.text import event_time, lag_words
 from tools.verdicts import Supply
 
 OF_VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
@@ -180,7 +180,7 @@ def _failure_words(event: EventRow, failures: Correlation | None) -> str:
     if failures is None:
         return ""
     found = [
-        f"{pair.lag_s:+.1f} s after its start ({failures.failures[pair.moment].note})".replace(
+        f"{lag_words(pair.lag_s)} its start ({failures.failures[pair.moment].note})".replace(
             " ()", ""
         )
         for pair in failures.pairs
