@@ -1,5 +1,6 @@
 """`halfcycle compare`: does a conditioner do its work?"""
 
+from collections import Counter
 from pathlib import Path
 
 import click
@@ -31,6 +32,7 @@ from tools.failure_options import parse_span
 from tools.intervals import count_interval, same_rate_probability, share_interval
 from tools.monitors import Monitors
 from tools.text import event_time, plural, table, terminal_width, wrapped
+from tools.unjudged import count_unjudged, unjudged_words
 
 UNLIKELY = 0.05
 
@@ -68,9 +70,17 @@ def command(
         )
     else:
         lines = _in_time_lines(a, b)
+    if unjudged := _unjudged(a, b, profile_name):  # else "none passed" would be an all-clear
+        lines = [*wrapped(unjudged, terminal_width()), *lines]
     if rates := rate_words(a, b):
         lines += ["", *wrapped(rates, terminal_width())]
     click.echo("\n".join(lines))
+
+
+def _unjudged(a: Side, b: Side, profile_name: str | None) -> str:
+    counts = count_unjudged(a.archive, profile_name) + count_unjudged(b.archive, profile_name)
+    of_voltage = Counter({kind: n for kind, n in counts.items() if kind in VOLTAGE_KINDS})
+    return unjudged_words(a.profile, of_voltage)
 
 
 def _simultaneous_lines(a: Side, b: Side, found: Simultaneous) -> list[str]:
