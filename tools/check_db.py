@@ -137,12 +137,13 @@ def _clock_doubts(archive: Archive) -> list[str]:
 def _gaps(archive: Archive) -> list[str]:
     coverage = site_coverage(archive)
     if coverage is None or not coverage.unseen:
-        return []
+        return [coverage.basis] if coverage is not None and coverage.basis else []
     whole_s = coverage.until_utc_s - coverage.since_utc_s
     missed_s = whole_s - coverage.watched_s
     lost = f"{duration_words(missed_s)} unobserved ({100 * missed_s / whole_s:.2g} %)"
     first = moment_words(coverage.unseen[0].start_utc_s, find_site(archive).zone)
-    return [f"{lost} in {plural(len(coverage.unseen), 'gap')}, the first at {first}"]
+    found = f"{lost} in {plural(len(coverage.unseen), 'gap')}, the first at {first}"
+    return [found, *([coverage.basis] if coverage.basis else [])]
 
 
 def _settings_changes(archive: Archive) -> list[str]:

@@ -36,6 +36,8 @@ def caution_words(a: Side, b: Side, *, is_at_once: bool) -> list[str]:
     :param is_at_once: only the time that both watched is compared.
     """
     found = _thresholds_words(a, b)
+    sides = (("A", a.coverage.basis), ("B", b.coverage.basis))
+    found += [f"Of {name}, {basis}." for name, basis in sides if basis]
     if not is_at_once:
         found += _length_words(a.coverage.watched_s, b.coverage.watched_s)
     return found

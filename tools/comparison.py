@@ -14,7 +14,7 @@ from daemon.records import Kind
 from daemon.spans import Span, common
 from tools.correlate import coverage_of
 from tools.correlation import Occurrence, find_occurrences
-from tools.coverage import Coverage
+from tools.coverage import Coverage, common_coverage
 from tools.matching import NearSpans, find_offset, match
 
 SIMULTANEOUS_SHARE = 0.5  # of the shorter watch: as much must be common
@@ -76,7 +76,10 @@ def read_side(path: Path, archive: Archive, profile_name: str | None) -> Side:
     """
     found, profile = find_occurrences(path, archive, profile_name, serious_only=False)
     voltage = tuple(one for one in found if one.worst.kind in VOLTAGE_KINDS)
-    return Side(path, archive, coverage_of(path, archive), voltage, profile)
+    coverage = common_coverage(archive) or coverage_of(path, archive)
+    if coverage.basis:  # rates of several monitors are of the time in which all of them watched
+        voltage = tuple(one for one in voltage if coverage.holds(one.span[0]))
+    return Side(path, archive, coverage, voltage, profile)
 
 
 def is_simultaneous(a: Side, b: Side) -> bool:

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from daemon.archive import Archive, RunRow
+from daemon.page.words import duration_words
 from daemon.records import LogKind
 from daemon.schema import utc_seconds
 from daemon.spans import Span, common, joined, without
@@ -27,6 +28,7 @@ class Coverage:
     watched: tuple[Span, ...]
     unseen: tuple[Unseen, ...]
     basis: str = ""  # of several monitors: what counts as watched, in words
+    partly: tuple[Unseen, ...] = ()  # of several monitors: what one missed and another watched
 
     @property
     def since_utc_s(self) -> float:
@@ -57,50 +59,85 @@ class Coverage:
 def site_coverage(archive: Archive) -> Coverage | None:
     """The watch of all monitors in a database; None when none of them ever ran.
 
-    Of several monitors that were merged, time counts as watched where all of them watched: in any
-    other a disturbance may have passed one of them unseen. Monitors that never watched at the same
-    time took turns: then it is where any of them watched.
+    Of several monitors that were merged, time counts as watched where any of them watched: what
+    was seen then was seen. What only some of them missed stands in `partly`.
     """
+    found = _of_each(archive)
+    if len(found) < 2:
+        return next(iter(found.values()), None)
+    whole = _whole(found)
+    watched = joined(span for one in found.values() for span in one.watched)
+    blind = without([whole], watched)
+    missed = {name: _whole_unseen(one, whole) for name, one in found.items()}
+    lengths = " and ".join(
+        f"{name} for {duration_words(round(one.watched_s))}" for name, one in found.items()
+    )
+    return Coverage(
+        tuple(watched),
+        tuple(Unseen(start, end, _causes(missed, (start, end))) for start, end in blind),
+        f"time counts as watched where at least one of {len(found)} monitors watched: {lengths}",
+        _in_order(_outside(missed, blind)),
+    )
+
+
+def common_coverage(archive: Archive) -> Coverage | None:
+    """The watch for rates: of several monitors only the time in which all of them watched.
+
+    Where they took turns there is none; then it is that of `site_coverage`.
+    """
+    found = _of_each(archive)
+    if len(found) < 2:
+        return next(iter(found.values()), None)
+    whole = _whole(found)
+    watched = [whole]
+    for one in found.values():
+        watched = common(watched, one.watched)
+    if not watched:
+        return site_coverage(archive)
+    unseen = _outside({name: _whole_unseen(one, whole) for name, one in found.items()}, [])
+    names = ", ".join(found)
+    basis = f"only the time in which all {len(found)} monitors ({names}) watched is counted"
+    return Coverage(tuple(watched), _in_order(unseen), basis)
+
+
+def _of_each(archive: Archive) -> dict[str, Coverage]:
+    """The watch of each monitor that ever ran, by its name."""
     origins = list(dict.fromkeys(run.origin for run in archive.runs()))
-    found = {
+    return {
         origin or "unnamed": one
         for origin in origins
         if (one := find_coverage(archive, origin)) is not None
     }
-    if len(found) < 2:
-        return next(iter(found.values()), None)
-    since_s = min(one.since_utc_s for one in found.values())
-    until_s = max(one.until_utc_s for one in found.values())
-    watched = [(since_s, until_s)]
-    for one in found.values():
-        watched = common(watched, one.watched)
-    if not watched:
-        return _in_turns(found, (since_s, until_s))
-    unseen = [
-        Unseen(gap.start_utc_s, gap.end_utc_s, f"{name}: {gap.cause}")
-        for name, one in found.items()
-        for gap in _whole_unseen(one, (since_s, until_s))
-    ]
-    basis = f"time counts as watched where all {len(found)} monitors ({', '.join(found)}) watched"
-    return Coverage(tuple(watched), _in_order(unseen), basis)
 
 
-def _in_turns(found: dict[str, Coverage], whole: Span) -> Coverage:
-    watched = joined(span for one in found.values() for span in one.watched)
-    logged = [
-        Unseen(start, end, f"{name}: {gap.cause}")
-        for name, one in found.items()
-        for gap in one.unseen
-        if gap.cause != NO_RUN
-        for start, end in without([(gap.start_utc_s, gap.end_utc_s)], watched)
-    ]
-    seen = joined([*watched, *((gap.start_utc_s, gap.end_utc_s) for gap in logged)])
-    pauses = [Unseen(start, end, NO_RUN) for start, end in without([whole], seen)]
-    basis = (
-        f"the {len(found)} monitors ({', '.join(found)}) never watched at the same time: time "
-        "counts as watched where one of them did"
+def _whole(found: dict[str, Coverage]) -> Span:
+    return (
+        min(one.since_utc_s for one in found.values()),
+        max(one.until_utc_s for one in found.values()),
     )
-    return Coverage(tuple(watched), _in_order([*logged, *pauses]), basis)
+
+
+def _causes(missed: dict[str, list[Unseen]], blind: Span) -> str:
+    """Why none of the monitors watched then."""
+    causes = dict.fromkeys(
+        (name, gap.cause)
+        for name, gaps in missed.items()
+        for gap in gaps
+        if common([(gap.start_utc_s, gap.end_utc_s)], [blind])
+    )
+    if all(cause == NO_RUN for _, cause in causes):
+        return NO_RUN
+    return "; ".join(f"{name}: {cause}" for name, cause in causes)
+
+
+def _outside(missed: dict[str, list[Unseen]], blind: list[Span]) -> list[Unseen]:
+    """What each monitor missed, besides what all of them did."""
+    return [
+        Unseen(start, end, f"{name}: {gap.cause}")
+        for name, gaps in missed.items()
+        for gap in gaps
+        for start, end in without([(gap.start_utc_s, gap.end_utc_s)], blind)
+    ]
 
 
 def _whole_unseen(one: Coverage, whole: Span) -> list[Unseen]:

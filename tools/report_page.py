@@ -23,6 +23,7 @@ from daemon.tolerance import Limits
 from tools.check_db import cautions
 from tools.correlate import (
     answer_lines,
+    lonely_title,
     lonely_words,
     pair_cells,
     probability_words,
@@ -180,7 +181,6 @@ def _judgements(
 def _cautions(found: Gathered) -> list[str]:
     first = isolation_cautions(found.archive)
     first += [f"edited after the watch: {text}" for text in found.edits]
-    first += [found.coverage.basis] if found.coverage.basis else []
     return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]
 
 
@@ -193,18 +193,24 @@ def _stretch(found: Gathered) -> Stretch:
 def _coverage_words(coverage: Coverage) -> str:
     whole = long_words(coverage.until_utc_s - coverage.since_utc_s)
     gaps = plural(len(coverage.unseen), "gap")
-    return f"{share_words(coverage)} of {whole} was watched, with {gaps}."
+    n_partly = len(coverage.partly)
+    partly = f"{n_partly} stretch{'' if n_partly == 1 else 'es'}"
+    more = (
+        f"; {partly} besides that one monitor missed and another watched" if coverage.partly else ""
+    )
+    return f"{share_words(coverage)} of {whole} was watched, with {gaps}{more}."
 
 
 def _gap_rows(coverage: Coverage, zone: tzinfo) -> list[tuple[str, str, str]]:
     rows = [
         (moment_words(gap.start_utc_s, zone), duration_words(gap.end_utc_s - gap.start_utc_s),
          gap.cause)
-        for gap in coverage.unseen
+        for gap in (*coverage.unseen, *coverage.partly)
     ]  # fmt: skip
     if len(rows) <= MOST_GAPS:
         return rows
-    rest_s = sum(gap.end_utc_s - gap.start_utc_s for gap in coverage.unseen[MOST_GAPS:])
+    rest = [*coverage.unseen, *coverage.partly][MOST_GAPS:]
+    rest_s = sum(gap.end_utc_s - gap.start_utc_s for gap in rest)
     return [*rows[:MOST_GAPS], (f"{len(rows) - MOST_GAPS} more", duration_words(rest_s), "")]
 
 
@@ -277,6 +283,7 @@ def _failure_section(found: Gathered) -> dict[str, object] | None:
             f"{moment_words(one.utc_s, zone)} {one.note}".strip()
             for one in failures.unmatched_failures
         ],
+        "events_title": lonely_title(failures, "Events that passed the limit,"),
         "events": [
             lonely_words(one.worst, failures.monitors) for one in failures.unmatched_occurrences
         ],
