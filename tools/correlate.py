@@ -73,8 +73,8 @@ def answer_lines(found: Correlation) -> list[str]:
     """The answer in sentences, the first one first."""
     compared = f" (compared with {found.profile})" if found.serious_only else ""
     lines = [match_words(found, compared)]
-    if found.unjudged:  # first where nothing passed: else it would be taken for an all-clear
-        lines.insert(bool(found.occurrences), found.unjudged)
+    if found.unjudged:  # first where nothing matches: else it would be taken for an all-clear
+        lines.insert(bool(found.pairs), found.unjudged)
     if found.unwatched:
         n_unwatched = len(found.unwatched)
         them = "it" if n_unwatched == 1 else "them"
