@@ -3,6 +3,7 @@
 import math
 import os
 from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any
@@ -109,8 +110,20 @@ def find_profile(name: str, user_dir: Path | None) -> Profile:
             f"profile {name!r}: {len(matching)} profiles have this id; "
             f"give those in {user_dir} another one"
         )
-    ids = ", ".join(sorted({*builtin_ids, *(profile.id for profile in own)}))
-    raise InputError("\n".join([f"profile {name!r:.80} is not known; known: {ids}", *faults]))
+    ids = sorted({*builtin_ids, *(profile.id for profile in own)})
+    raise InputError(
+        "\n".join([f"profile {name!r:.80} is not known; {_meant(name, ids)}", *faults])
+    )
+
+
+def _meant(name: str, ids: list[str]) -> str:
+    """Those whose names are alike or begin like this; all, where none is."""
+    written = name.lower().replace("_", "-").replace(" ", "-")
+    like = [one for one in ids if written and one.startswith(written)]
+    like = like[:3] or get_close_matches(written, ids, n=3, cutoff=0.7)
+    if not like:
+        return f"known: {', '.join(ids)}"
+    return f"did you mean {' or '.join(like)}? `halfcycle profiles list` lists all {len(ids)}"
 
 
 def _expanded(name: str) -> Path:

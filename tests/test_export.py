@@ -182,6 +182,43 @@ def test_the_table_says_what_a_reader_needs_besides(path: Path, tmp_path: Path) 
     assert local.timestamp() == pytest.approx(RUN_UTC_S + 9000.5, abs=0.001)
 
 
+def test_json_lines_say_the_same_besides(path: Path, tmp_path: Path) -> None:
+    assert run("export", path, "-o", tmp_path / "out", "--format", "csv", "--format", "jsonl")
+    row = next(csv.DictReader(io.StringIO((tmp_path / "out" / "events.csv").read_text())))
+    line = json.loads((tmp_path / "out" / "events.jsonl").read_text().splitlines()[0])
+    assert list(line) == list(row)
+    assert line["start_local"] == row["start_local"]
+
+
+def test_two_watches_are_never_mixed_in_a_folder(path: Path, tmp_path: Path) -> None:
+    out, other = tmp_path / "out", tmp_path / "other.db"
+    fill(other, (4000.0,))
+    every = [word for name in FORMATS for word in ("--format", name)]
+    for words in (["--format", "csv"], every, every):  # the same watch once more, and whole
+        assert run("export", path, "-o", out, *words).exit_code == 0
+    held = {file.name: file.read_bytes() for file in out.iterdir()}
+    found = run("export", other, "-o", out, "--format", "csv")
+    assert found.exit_code == 2
+    assert "no export of this database" in found.output
+    assert {file.name: file.read_bytes() for file in out.iterdir()} == held
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [("notes.txt", "mine"), ("events.csv", "start_utc\n2020-01-01T00:00:00.000Z\n"),
+     ("log.jsonl", '{"start_utc": "2020-01-01T00:00:00.000Z"}\n')],
+)  # fmt: skip
+def test_a_folder_with_other_files_is_left_alone(
+    path: Path, tmp_path: Path, name: str, content: str
+) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / name).write_text(content)
+    found = run("export", path, "-o", tmp_path / "out")
+    assert found.exit_code == 2
+    assert name in found.output
+    assert (tmp_path / "out" / name).read_text() == content
+
+
 def test_names_sort_by_time_and_the_database_stays(tmp_path: Path) -> None:
     path, out = tmp_path / "a.db", tmp_path / "out"
     fill(path, (20_000.25, 3600.0, 9000.5))  # ids against the order of time

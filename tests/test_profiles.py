@@ -353,10 +353,22 @@ def test_a_profile_is_found_by_its_path(tmp_path: Path) -> None:
 def test_an_unknown_profile_lists_those_there_are(tmp_path: Path) -> None:
     write(tmp_path, good())
     with pytest.raises(InputError) as caught:
-        find_profile("iti-2001", tmp_path)
-    assert "'iti-2001' is not known" in str(caught.value)
+        find_profile("nope", tmp_path)
+    assert "'nope' is not known" in str(caught.value)
     for known in ("bench-1", "iti-2000", "iec-61000-4-11-class-3", "uk-supply-230"):
         assert known in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [("iti-2001", "iti-2000"), ("EN50160-LV", "en-50160-lv"), ("en-50160", "en-50160-lv"),
+     ("bench1", "bench-1")],
+)  # fmt: skip
+def test_an_unknown_profile_names_those_it_is_like(tmp_path: Path, name: str, meant: str) -> None:
+    write(tmp_path, good())
+    with pytest.raises(InputError, match=f"did you mean (.* or )?{meant}") as caught:
+        find_profile(name, tmp_path)
+    assert "uk-supply-230" not in str(caught.value)
 
 
 @pytest.mark.parametrize("name", ["../demo", "", ".", "ITI-2000", "x" * 5000])

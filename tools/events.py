@@ -127,10 +127,16 @@ def _oldest_first(archive: Archive, wanted: EventFilter) -> Iterable[EventRow]:
     return archive.each(replace(wanted, newest_first=False))
 
 
-def json_lines(events: Iterable[EventRow], monitors: Monitors) -> Iterator[str]:
-    """Events as JSON, one a line; with `monitor` and `place` where the database holds several."""
+def json_lines(
+    events: Iterable[EventRow], monitors: Monitors, more: Sequence[str] = ()
+) -> Iterator[str]:
+    """Events as JSON, one a line; with `monitor` and `place` where the database holds several.
+
+    :param more: further keys, named as in `EventRow`.
+    """
     for event in events:
-        yield json.dumps(event.as_json() | by_whom(event, monitors)) + "\n"
+        further = {name: getattr(event, name) for name in more}
+        yield json.dumps(event.as_json() | further | by_whom(event, monitors)) + "\n"
 
 
 def _window(

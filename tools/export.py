@@ -26,6 +26,7 @@ from daemon.event_record import (
     write_file,
 )
 from tools.events import csv_lines, json_lines
+from tools.export_folder import check_folder
 from tools.monitors import Monitors
 from tools.text import csv_cell, plural
 
@@ -70,6 +71,7 @@ def command(
     archive = open_archive(db)
     flavour = _flavour(revision, data)
     wanted = EventFilter(serious_only=serious_only, newest_first=False)
+    check_folder(archive, folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -102,7 +104,7 @@ def _tables(
         yield "events.csv", csv_lines(archive.each(wanted), monitors, MORE_COLUMNS)
         yield "log.csv", [_log_csv(archive)]
     if "jsonl" in formats:
-        yield "events.jsonl", json_lines(archive.each(wanted), monitors)
+        yield "events.jsonl", json_lines(archive.each(wanted), monitors, MORE_COLUMNS)
         log = archive.log(newest_first=False)
         yield "log.jsonl", (json.dumps(_log_cells(row)) + "\n" for row in log)
 

@@ -25,6 +25,11 @@ class PictureFiles:
         """Whether any is."""
         return self.png is not None or self.svg is not None
 
+    @property
+    def words(self) -> str:
+        """What was written."""
+        return ", ".join(str(path) for path in (self.png, self.svg) if path is not None)
+
 
 def picture_options(verb: Callable[..., None]) -> Callable[..., None]:
     """Gives a verb `--png` and `--svg` as one `PictureFiles`, its argument `pictures`."""

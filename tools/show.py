@@ -82,6 +82,8 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     lines += ["", *_facts(archive, event, more, width)]
     lines += _trace(archive, event, width)
     click.echo("\n".join(lines))
+    if pictures.is_wanted:
+        click.echo(f"\nPicture: {pictures.words}")
 
 
 def _energy(archive: Archive, event: EventRow, supply: dict[str, object]) -> str:
