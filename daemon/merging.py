@@ -2,7 +2,7 @@
 
 Ids are given anew in the order of the files; runs keep their origin. The chain of hashes of the
 new file covers the merged rows from now on: each part is held against its own chain before, and
-what was edited in it is put into the log.
+what was edited in it is put into the log, and so is its head, so that one noted earlier is known.
 """
 
 import sqlite3
@@ -17,6 +17,9 @@ from daemon.errors import InputError, StoreError
 from daemon.page.words import zone_of
 from daemon.records import LogKind
 from daemon.stored_settings import digest_of, edited_settings
+
+BEFORE_MERGING = "was edited after the watch, before it was merged"
+HEAD = "head of its chain when it was merged: "
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +48,14 @@ def merge(target: Path, parts: Sequence[Part]) -> list[MergedPart]:
     """
     if target.exists():
         raise InputError(f"{target} is there already: name a new file")
-    edits = [_edits(part.path) for part in parts]
+    states = [_state(part.path) for part in parts]
     draft = target.with_name(target.name + ".new")
     draft.unlink(missing_ok=True)
     try:
         with closing(sqlite3.connect(draft, isolation_level=None, uri=True)) as connection:
             schema.migrate(connection)
             found = [
-                _take(connection, part, part_edits)
-                for part, part_edits in zip(parts, edits, strict=True)
+                _take(connection, part, state) for part, state in zip(parts, states, strict=True)
             ]
         draft.replace(target)
     except (sqlite3.DatabaseError, OSError) as error:
@@ -62,8 +64,16 @@ def merge(target: Path, parts: Sequence[Part]) -> list[MergedPart]:
     return found
 
 
-def _edits(path: Path) -> tuple[str, ...]:
-    """What the hashes of a part say of it, which those of the new file can not say.
+@dataclass(frozen=True, slots=True)
+class _State:
+    """What the hashes of a part say of it, which those of the new file can not say."""
+
+    head: str  # empty: it has no chain
+    edits: tuple[str, ...]
+
+
+def _state(path: Path) -> _State:
+    """Hold a part against its own chain.
 
     :raises InputError: it is not a database of ours.
     :raises StoreError: it is damaged, or cannot be read.
@@ -73,10 +83,11 @@ def _edits(path: Path) -> tuple[str, ...]:
     if faults:
         raise StoreError(f"{path} is damaged: {faults[0]}; check-db says more")
     chain = archive.chain()
-    return (*(chain.findings if chain else ()), *edited_settings(archive))
+    edits = (*(chain.findings if chain else ()), *edited_settings(archive))
+    return _State(chain.head if chain else "", edits)
 
 
-def _take(connection: sqlite3.Connection, part: Part, edits: tuple[str, ...]) -> MergedPart:
+def _take(connection: sqlite3.Connection, part: Part, state: _State) -> MergedPart:
     wal = part.path.with_name(part.path.name + "-wal")
     mode = "mode=ro" if wal.exists() else "mode=ro&immutable=1"
     connection.execute("ATTACH ? AS part", (f"{part.path.resolve().as_uri()}?{mode}",))
@@ -88,7 +99,7 @@ def _take(connection: sqlite3.Connection, part: Part, edits: tuple[str, ...]) ->
     events = {row: _copy(connection, "event", row, runs) for row in _ids(connection, "event")}
     logs = [_copy(connection, "log", row, runs) for row in _ids(connection, "log")]
     if runs:
-        logs += [_log_edit(connection, list(runs.values()), part, text) for text in edits]
+        logs += _log_state(connection, max(runs.values()), part, state)
     for old, new in runs.items():
         _copy_of(connection, "statistics", "run_id", (old, new))
     for old, new in events.items():
@@ -100,21 +111,27 @@ def _take(connection: sqlite3.Connection, part: Part, edits: tuple[str, ...]) ->
     hash_chain.extend(connection, ids, logs)
     connection.execute("COMMIT")
     connection.execute("DETACH part")
-    return MergedPart(part.origin, len(runs), len(events), edits)
+    return MergedPart(part.origin, len(runs), len(events), state.edits)
 
 
-def _log_edit(connection: sqlite3.Connection, runs: list[int], part: Part, text: str) -> int:
-    """Say in the log, at the end of the latest run of the part, how it was edited before."""
-    until_utc, zone = connection.execute(
-        "SELECT until_utc, timezone FROM main.run WHERE id = ?", (runs[-1],)
-    ).fetchone()
+def _log_state(connection: sqlite3.Connection, run_id: int, part: Part, state: _State) -> list[int]:
+    """Say in the log, at the end of the latest run of the part, how it came."""
     name = part.origin or part.path.name
+    said = [(LogKind.FAULT, f"{name} {BEFORE_MERGING}: {text}") for text in state.edits]
+    said += [(LogKind.MERGED, f"{name}: {HEAD}{state.head}")] if state.head else []
+    return [_log(connection, run_id, kind, text) for kind, text in said]
+
+
+def _log(connection: sqlite3.Connection, run_id: int, kind: LogKind, text: str) -> int:
+    until_utc, zone = connection.execute(
+        "SELECT until_utc, timezone FROM main.run WHERE id = ?", (run_id,)
+    ).fetchone()
     row = {
-        "run_id": runs[-1],
-        "kind": LogKind.FAULT.value,
+        "run_id": run_id,
+        "kind": kind.value,
         "start_utc": until_utc,
         "start_local": schema.local_text(schema.utc_seconds(until_utc), zone_of(zone)),
-        "text": f"{name} was edited after the watch, before it was merged: {text}",
+        "text": text,
     }
     return _insert(connection, "log", row)
 

@@ -38,6 +38,7 @@ class LogKind(StrEnum):
     FAULT = "fault"
     CALIBRATED = "calibrated"
     SETTINGS_CHANGED = "settings_changed"
+    MERGED = "merged"
 
 
 class Verdict(StrEnum):

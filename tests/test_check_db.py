@@ -38,7 +38,9 @@ def test_an_untouched_database_is_found_sound(path: Path) -> None:
     before = path.read_bytes()
     found = run("check-db", path)
     assert found.exit_code == 0
-    assert found.output.startswith("The file is whole, and no later edit was found.\n")
+    assert found.output.startswith(
+        "The file is whole, and no later edit of events, log and settings was found.\n"
+    )
     assert "10 min 00 s unobserved (1.7 %) in 1 gap" in " ".join(found.output.split())
     words = " ".join(found.output.split())
     assert "Covered by the chain: the tables event, trace, waveform and log." in words
@@ -90,7 +92,9 @@ def test_a_noted_head_is_found_until_the_chain_is_made_anew(path: Path) -> None:
     store.add(1, [], [LogEntry(LogKind.MARK, RUN_UTC_S, None, None, "press 2 stopped")])
     store.close()
     assert run("check-db", path, "--head", report.head[:16]).exit_code == 0
-    assert "is not in the chain" in said(path, "--head", "0123456789abcdef")
+    other = said(path, "--head", "0123456789abcdef")
+    assert other.startswith("The file is whole, but the noted head is not of this file.")
+    assert "of another watch, or of a part before it was merged, or the chain was computed" in other
     assert run("check-db", path, "--head", "0123456789abcdef").exit_code == 3
     assert run("check-db", path, "--head", "hello").exit_code == 2
 
@@ -171,3 +175,29 @@ def test_damage_is_found(path: Path) -> None:
         faults = [str(error)]
     assert faults
     assert run("check-db", path).exit_code in (3,)
+
+
+def test_a_file_that_cannot_be_read_comes_with_what_to_do(path: Path) -> None:
+    """The first page holds the schema: without it SQLite itself only says `malformed`."""
+    content = bytearray(path.read_bytes())
+    content[100:4096] = b"\xff" * 3996
+    path.write_bytes(content)
+    found = run("check-db", path)
+    assert found.exit_code == 3
+    assert "What to do: copy the file again" in found.output
+    assert ".recover" in found.output
+
+
+def test_what_no_hash_covers_is_held_against_the_log(tmp_path: Path) -> None:
+    """The account of a run can be edited unseen, but not the entry that says when it stopped."""
+    path = tmp_path / "a.db"
+    store = Store(path, "Europe/Vienna")
+    run_id = store.begin_run(run_info())
+    store.add(run_id, [], [LogEntry(LogKind.STOPPED, RUN_UTC_S + 7200.0, 7200.0, None, "stopped")])
+    store.end_run(run_id, RUN_UTC_S + 7200.0, 1, 0)
+    store.close()
+    assert "is said to end" not in said(path)
+    edit(path, "UPDATE run SET until_utc = '2026-11-25T20:00:00.000Z'")
+    words = said(path)
+    assert "run 1 is said to end at 2026-11-25 21:00:00, but its log stopped at 2026-11-25" in words
+    assert words.startswith("The file is whole, and no later edit of events, log and settings was")

@@ -203,7 +203,7 @@ def test_more_rows_than_are_corrected_at_once(
     done = run("check-db", watch.path)
     assert done.exit_code == 0
     words = " ".join(done.output.split())
-    assert "no later edit was found" in words
+    assert "no later edit of events, log and settings was found" in words
     assert f"times of {n_rows + 1} rows were corrected" in words
 
 

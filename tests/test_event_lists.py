@@ -35,7 +35,7 @@ def events(*words: object) -> str:
 
 def test_the_made_database_is_as_the_monitor_would_have_written_it(path: Path) -> None:
     """Patterns and copies alike: their hashes fit, their times are 30 s apart."""
-    assert "no later edit was found" in CliRunner().invoke(check_db, [str(path)]).output
+    assert "no later edit of events" in CliRunner().invoke(check_db, [str(path)]).output
     archive = open_archive(path)
     for number in (1, N_PATTERNS, N_PATTERNS + 1, N_EVENTS):
         event = archive.event(number)

@@ -50,7 +50,7 @@ def test_everything_is_there_with_its_origin(parts: tuple[Path, Path], tmp_path:
             waves = zip(merged.waveforms(new.id), part.waveforms(old.id), strict=True)
             assert all(np.array_equal(a.volts, b.volts) for a, b in waves)
             assert (merged.trace(new.id) is None) == (part.trace(old.id) is None)
-    assert len(merged.log()) == 4
+    assert len(merged.log()) == 6  # two of each part, and that it was merged
     assert rows(tmp_path / "all.db", "SELECT count(*) FROM settings") == [(1,)]
 
 
@@ -76,6 +76,26 @@ def test_what_was_edited_before_is_not_washed_clean(
     words = " ".join(run("check-db", tmp_path / "all.db").output.split())
     assert "office was edited after the watch, before it was merged: event 2 was changed" in words
     assert "hall was edited" not in words
+    assert words.startswith("The file is whole, but it is not as the monitor wrote it.")
+    assert words.count("event 2 was changed") == 1
+    assert run("check-db", tmp_path / "all.db").exit_code == 3
+    run("merge", tmp_path / "again.db", tmp_path / "all.db", parts[0])
+    assert run("check-db", tmp_path / "again.db").exit_code == 3
+
+
+def test_the_heads_of_the_parts_are_known_to_the_merged_file(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """A head that was noted from a part says nothing against a file merged from it."""
+    run("merge", tmp_path / "all.db", *parts)
+    run("merge", tmp_path / "again.db", tmp_path / "all.db", parts[0])
+    chain = open_archive(parts[1]).chain()
+    assert chain is not None
+    for name in ("all.db", "again.db"):
+        found = run("check-db", tmp_path / name, "--head", chain.head)
+        assert found.exit_code == 0
+        assert "is that of office when it was merged" in " ".join(found.output.split())
+    assert run("check-db", parts[0], "--head", "ab" * 32).exit_code == 3
 
 
 def test_a_damaged_part_is_named(parts: tuple[Path, Path], tmp_path: Path) -> None:

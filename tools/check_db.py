@@ -1,5 +1,6 @@
 """`halfcycle check-db`: whether a database is whole, and whether it is as the monitor wrote it."""
 
+import sqlite3
 from itertools import pairwise
 from pathlib import Path
 
@@ -7,18 +8,27 @@ import click
 
 from daemon.archive import Archive, open_archive
 from daemon.chain_check import ChainReport
-from daemon.errors import InputError
+from daemon.database_file import is_damage
+from daemon.errors import InputError, StoreError
+from daemon.merging import BEFORE_MERGING, HEAD
 from daemon.page.words import duration_words
 from daemon.records import LogKind
-from daemon.stored_settings import edited_settings, settings_of, table_of
+from daemon.stored_settings import settings_of, table_of
 from drivers.clock import SystemClock
 from tools.coverage import site_coverage
+from tools.edits import doubtful_ends, find_edits
 from tools.site import find_open_run, find_site
 from tools.text import moment_words, plural, terminal_width, wrapped
 
 MOST_NAMED = 20  # events that are all wrong in one way
 # Which stretch of which recording or scenario an input plays.
 OF_PLAYING = ("begin_s", "duration_s", "path", "start_utc")
+NOT_OF_IT = "this file holds nothing of the noted head"
+REPAIR = (
+    "What to do: copy the file again from the monitor, together with the -wal file beside it if "
+    "there is one. If the original is damaged too, `sqlite3 DB .recover | sqlite3 NEW.db` saves "
+    "what can still be read of it."
+)
 COVERS = (
     "Covered by the chain: the tables event, trace, waveform and log. Covered by a digest of their "
     "own: settings. Not covered: run (the account of the runs), statistics (of days) and "
@@ -39,41 +49,68 @@ PROVES = (
 def command(db: Path, head: str | None) -> None:
     """Look for damage, unfinished events, doubts about the clock, gaps, and later edits.
 
-    Ends with 3 when the file is damaged or was edited.
+    Ends with 3 when the file is damaged or was edited, or --head is not of it.
     """
-    archive = open_archive(db)
-    faults, chain = archive.faults_of_file(), archive.chain()
-    edits = [*_edits(chain, head), *edited_settings(archive)]
-    lines = [_verdict(faults, edits, chain)]
-    lines += [f"- {text}" for text in faults + edits]
+    archive, faults, chain = _read(db)
+    edits = find_edits(archive, chain)
+    noted = _head_words(archive, chain, head)
+    lines = [_verdict(faults, edits, chain, is_of_it=not noted.startswith(NOT_OF_IT))]
+    lines += [f"- {text}" for text in [*faults, *edits, noted] if text]
+    lines += [REPAIR] if faults else []
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     lines += [f"- {text}" for text in cautions(archive, open_run_id)]
     lines += _chain_words(chain)
     width = terminal_width()
     click.echo("\n".join(line for text in lines for line in wrapped(text, width)))
-    if faults or edits:
+    if faults or edits or noted.startswith(NOT_OF_IT):
         raise click.exceptions.Exit(3)
 
 
-def _verdict(faults: list[str], edits: list[str], chain: ChainReport | None) -> str:
+def _read(db: Path) -> tuple[Archive, list[str], ChainReport | None]:
+    """:raises StoreError: too damaged to be read; it says what to do."""
+    try:
+        archive = open_archive(db)
+        return archive, archive.faults_of_file(), archive.chain()
+    except StoreError as error:
+        cause = error.__cause__
+        if isinstance(cause, OSError) or (
+            isinstance(cause, sqlite3.Error) and not is_damage(cause)
+        ):
+            raise
+        raise StoreError(f"{error}\n{REPAIR}") from error
+
+
+def _verdict(
+    faults: list[str], edits: list[str], chain: ChainReport | None, *, is_of_it: bool
+) -> str:
     if faults:
         return "The file is damaged."
     if edits:
         return "The file is whole, but it is not as the monitor wrote it."
+    if not is_of_it:
+        return "The file is whole, but the noted head is not of this file."
     if chain is None:
         return "The file is whole. It was written before there was a chain: edits cannot be found."
-    return "The file is whole, and no later edit was found."
+    return "The file is whole, and no later edit of events, log and settings was found."
 
 
-def _edits(chain: ChainReport | None, head: str | None) -> list[str]:
-    found = list(chain.findings) if chain else []
-    if head is not None:
-        wanted = head.strip().lower().replace(" ", "")
-        if len(wanted) < 8 or set(wanted) - set("0123456789abcdef"):
-            raise InputError(f"--head is {head!r}; it takes at least 8 digits of a chain's head")
-        if not any(link.startswith(wanted) for link in (chain.hashes if chain else ())):
-            found.append(f"the noted head {wanted} is not in the chain: it was computed anew")
-    return found
+def _head_words(archive: Archive, chain: ChainReport | None, head: str | None) -> str:
+    """Where the noted head is; empty where none was noted."""
+    if head is None:
+        return ""
+    wanted = head.strip().lower().replace(" ", "")
+    if len(wanted) < 8 or set(wanted) - set("0123456789abcdef"):
+        raise InputError(f"--head is {head!r}; it takes at least 8 digits of a chain's head")
+    if any(link.startswith(wanted) for link in (chain.hashes if chain else ())):
+        return f"the noted head {wanted} is in the chain"
+    for row in archive.log(LogKind.MERGED):
+        if row.text.rpartition(HEAD)[2].startswith(wanted):
+            name = row.text.rpartition(f": {HEAD}")[0]
+            return f"the noted head {wanted} is that of {name} when it was merged into this file"
+    return (
+        f"{NOT_OF_IT} {wanted}: it is of another watch, or of a part before it was merged, or the "
+        "chain was computed anew since it was noted"
+    )
 
 
 def _chain_words(chain: ChainReport | None) -> list[str]:
@@ -102,6 +139,7 @@ def cautions(archive: Archive, open_run_id: int | None) -> list[str]:
         *_clock_doubts(archive),
         *_gaps(archive),
         *_settings_changes(archive),
+        *doubtful_ends(archive),
         *_faults_logged(archive),
     ]
 
@@ -167,5 +205,6 @@ def _watching(settings: dict[str, object]) -> dict[str, object]:
 
 
 def _faults_logged(archive: Archive) -> list[str]:
-    rows = archive.log(LogKind.FAULT, newest_first=False)
+    every = archive.log(LogKind.FAULT, newest_first=False)
+    rows = [row for row in every if BEFORE_MERGING not in row.text]  # those are said as edits
     return [f"{row.start_local}: fault: {row.text}" for row in rows[:10]]
