@@ -86,6 +86,62 @@ def test_before_and_after(tmp_path: Path) -> None:
     assert said(tmp_path / "b.db", few).startswith("No difference is shown")
 
 
+def test_what_is_beyond_only_behind_it_is_no_riddle(tmp_path: Path) -> None:
+    """Within the limit at A; at B one of them is beyond it, and another one came."""
+    watched(tmp_path / "a.db", [(5000.0, 80.0), (9000.0, 85.0)])
+    watched(tmp_path / "b.db", [(5000.0, 50.0), (9000.0, 85.0), (20_000.0, 40.0)])
+    text = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert text.startswith(
+        "In the common time no event at A passed the limit, but at B. 1 event within it at A "
+        "passed the limit at B: made worse. 1 event that passed the limit came in addition."
+    )
+    watched(tmp_path / "c.db", [(5000.0, 85.0)])
+    text = said(tmp_path / "a.db", tmp_path / "c.db")
+    assert text.startswith("No event at A passed the limit in the common time")
+    assert "cannot say" in text
+
+
+def test_one_made_worse_is_not_taken_from_those_kept(tmp_path: Path) -> None:
+    """Two beyond at A, one of them kept; a third within at A and beyond at B."""
+    watched(tmp_path / "a.db", [(1000.0, 50.0), (5000.0, 50.0), (9000.0, 80.0)])
+    watched(tmp_path / "b.db", [(5000.0, 50.0), (9000.0, 40.0)])
+    assert "1 was kept from B or brought within it (50 %" in said(
+        tmp_path / "a.db", tmp_path / "b.db"
+    )
+
+
+def test_how_the_two_are_taken_is_said(tmp_path: Path) -> None:
+    """The times are those of `date -d @1795587333`: 2026-11-25 07:15 in Vienna, and 10 h later."""
+    watched(tmp_path / "a.db", [(1000.0, 50.0)])
+    watched(tmp_path / "b.db", [(1000.0, 50.0)])
+    watched(tmp_path / "c.db", [(1000.0, 50.0)], shift_s=86_400.0)
+    at_once = said(tmp_path / "a.db", tmp_path / "b.db")
+    assert "A is taken for the input, B the output, as they watched at the same time." in at_once
+    assert "A: 2026-11-25 07:15 to 2026-11-25 17:15." in at_once
+    later = said(tmp_path / "a.db", tmp_path / "c.db")
+    assert "A is taken for before, B after, as they watched at different times." in later
+    assert "B: 2026-11-26 07:15 to 2026-11-26 17:15." in later
+    assert "Careful: A was watched later" not in later
+    assert "Careful: A was watched later than B" in said(tmp_path / "c.db", tmp_path / "a.db")
+    forced = said(tmp_path / "a.db", tmp_path / "b.db", "--as", "before-after")
+    assert "Careful: both watched at the same time for 10 h" in forced
+
+
+def test_what_is_left_out_is_said(tmp_path: Path) -> None:
+    watched(tmp_path / "a.db", [(1000.0, 50.0)])
+    one_event(tmp_path / "b.db", Kind.DISTORTION, "L1", 9.0)
+    text = said(tmp_path / "a.db", tmp_path / "b.db", "--profile", "iti-2000")
+    assert "Not compared, as they are no single events of voltage: at B 1 distortion." in text
+
+
+def test_equal_counts_read_as_such(tmp_path: Path) -> None:
+    for name, shift_s in (("a.db", 0.0), ("b.db", 86_400.0)):
+        watched(tmp_path / name, [(1000.0, 80.0)], shift_s=shift_s)
+    assert said(tmp_path / "a.db", tmp_path / "b.db").startswith(
+        "No difference is shown: no event passed the limit, at A or at B."
+    )
+
+
 def one_event(path: Path, kind: Kind, channel: str, percent: float) -> None:
     store = Store(path, "Europe/Vienna")
     run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))

@@ -17,6 +17,7 @@ from tools.comparable import (
     check_comparable,
     rate_words,
 )
+from tools.compare_words import change_words, left_out_words, question_words, work_words
 from tools.comparison import (
     VOLTAGE_KINDS,
     Fate,
@@ -26,15 +27,12 @@ from tools.comparison import (
     is_simultaneous,
     read_side,
 )
-from tools.correlate import probability_words
 from tools.correlation import Occurrence
 from tools.failure_options import parse_span
-from tools.intervals import count_interval, same_rate_probability, share_interval
+from tools.intervals import count_interval
 from tools.monitors import Monitors
-from tools.text import event_time, plural, table, terminal_width, wrapped
+from tools.text import event_time, table, terminal_width, wrapped
 from tools.unjudged import count_unjudged, unjudged_words
-
-UNLIKELY = 0.05
 
 
 @click.command("compare")
@@ -66,10 +64,10 @@ def command(
     is_at_once = relation == "in-out" or (relation == "auto" and is_simultaneous(a, b))
     if is_at_once:
         lines = _simultaneous_lines(
-            a, b, compare_simultaneous(a, b, parse_span("--window", window))
+            a, b, compare_simultaneous(a, b, parse_span("--window", window)), relation
         )
     else:
-        lines = _in_time_lines(a, b)
+        lines = _in_time_lines(a, b, relation)
     if unjudged := _unjudged(a, b, profile_name):  # else "none passed" would be an all-clear
         lines = [*wrapped(unjudged, terminal_width()), *lines]
     if rates := rate_words(a, b):
@@ -83,11 +81,13 @@ def _unjudged(a: Side, b: Side, profile_name: str | None) -> str:
     return unjudged_words(a.profile, of_voltage)
 
 
-def _simultaneous_lines(a: Side, b: Side, found: Simultaneous) -> list[str]:
+def _simultaneous_lines(a: Side, b: Side, found: Simultaneous, relation: str) -> list[str]:
     width = terminal_width()
     texts = [
-        _work_words(found, a),
+        work_words(found, a),
+        *question_words(a, b, relation, is_at_once=True),
         *caution_words(a, b, is_at_once=True),
+        *left_out_words(a, b),
         f"Common time: {duration_words(round(found.common_s))}.",
     ]
     if abs(found.offset_s) >= 0.001:
@@ -123,44 +123,16 @@ def _what(one: Occurrence, side: Side) -> str:
     return f"{Monitors(side.archive).mark(one.worst)}{what_words(one.worst, None)}"
 
 
-def _work_words(found: Simultaneous, a: Side) -> str:
-    """The answer first."""
-    n_serious = sum(is_serious(one.at_a.verdict) for one in found.travelled)
-    n_bad_after = sum(
-        one.at_b is not None and is_serious(one.at_b.verdict) for one in found.travelled
-    )
-    n_bad_added = sum(is_serious(one.verdict) for one in found.added)
-    added = f" {plural(n_bad_added, 'event').capitalize()} that passed the limit came in addition."
-    if not n_serious:
-        head = "No event at A passed the limit: whether it does its work, this watch cannot say."
-        return head + (added if n_bad_added else "")
-    kept = n_serious - n_bad_after
-    low, high = share_interval(max(kept, 0), n_serious)
-    verb = "was" if kept == 1 else "were"
-    return (
-        f"Of {plural(n_serious, 'event')} at A that passed the limit (compared with {a.profile}), "
-        f"{kept} {verb} kept from B or brought within it ({100 * kept / n_serious:.0f} %, 95 % "
-        f"interval {100 * low:.0f} to {100 * high:.0f} %)." + (added if n_bad_added else "")
-    )
-
-
-def _in_time_lines(a: Side, b: Side) -> list[str]:
+def _in_time_lines(a: Side, b: Side, relation: str) -> list[str]:
     width = terminal_width()
     first_s, second_s = a.coverage.watched_s, b.coverage.watched_s
-    counts = _counts(a), _counts(b)
-    before, after = counts[0]["passed the limit"], counts[1]["passed the limit"]
-    probability = same_rate_probability(before, first_s, after, second_s)
-    rate_a, rate_b = before / first_s * WEEK_S, after / second_s * WEEK_S
-    if probability > UNLIKELY:
-        head = "No difference is shown: so unlike counts come about by chance in"
-    else:
-        change = "fewer" if rate_b < rate_a else "more"
-        head = f"Since then there are {change} events that pass the limit; by chance"
     texts = [
-        f"{head} {probability_words(probability)} (exact test of two counts).",
+        change_words(a, b),
+        *question_words(a, b, relation, is_at_once=False),
         *caution_words(a, b, is_at_once=False),
         f"A was watched for {duration_words(round(first_s))}, B for "
         f"{duration_words(round(second_s))}; other causes may have changed meanwhile as well.",
+        *left_out_words(a, b),
     ]
     lines = [line for text in texts for line in wrapped(text, width)]
     return [*lines, "", *_side_by_side(a, b)]

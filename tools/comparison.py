@@ -41,6 +41,7 @@ class Side:
     coverage: Coverage
     occurrences: tuple[Occurrence, ...]
     profile: str
+    left_out: tuple[Kind, ...] = ()  # of each event that is not compared
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +80,18 @@ def read_side(path: Path, archive: Archive, profile_name: str | None) -> Side:
     coverage = common_coverage(archive) or coverage_of(path, archive)
     if coverage.basis:  # rates of several monitors are of the time in which all of them watched
         voltage = tuple(one for one in voltage if coverage.holds(one.span[0]))
-    return Side(path, archive, coverage, voltage, profile)
+    left_out = tuple(one.worst.kind for one in found if one.worst.kind not in VOLTAGE_KINDS)
+    return Side(path, archive, coverage, voltage, profile, left_out)
 
 
 def is_simultaneous(a: Side, b: Side) -> bool:
     """Whether most of the shorter watch was common to both."""
-    shared_s = _length(common(a.coverage.watched, b.coverage.watched))
-    return shared_s >= SIMULTANEOUS_SHARE * min(a.coverage.watched_s, b.coverage.watched_s)
+    return common_s(a, b) >= SIMULTANEOUS_SHARE * min(a.coverage.watched_s, b.coverage.watched_s)
+
+
+def common_s(a: Side, b: Side) -> float:
+    """How long both watched at the same time."""
+    return _length(common(a.coverage.watched, b.coverage.watched))
 
 
 def compare_simultaneous(a: Side, b: Side, window_s: float) -> Simultaneous:
