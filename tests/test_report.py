@@ -18,7 +18,7 @@ from daemon.store import Store
 from tests.after_watch_material import RUN_UTC_S, SNAPSHOT, fill, run, seen_dip
 from tests.database_material import dip, judged, run_info
 from tools.coverage import Coverage, Unseen
-from tools.findings import Finding, find_findings, load_advice, recovers_slowly
+from tools.findings import Finding, Found, find_findings, load_advice, recovers_slowly
 from tools.pictures import thinned
 from tools.report import print_pdf
 from tools.report_page import day_hours
@@ -247,7 +247,7 @@ def test_one_high_and_one_low_points_to_the_neutral(tmp_path: Path) -> None:
     assert run("report", path, "-o", tmp_path / "a.html").exit_code == 0
     words = plain((tmp_path / "a.html").read_text())
     assert "neutral conductor checked by a licensed electrician, at once" in words
-    assert find_findings(open_archive(path), [], None) == [Finding.NOTHING]
+    assert find_findings(open_archive(path), [], None) == [Found(Finding.NOTHING, ())]
 
 
 @pytest.mark.parametrize(

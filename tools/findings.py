@@ -1,6 +1,7 @@
 """What a watch found, in the words of the advice table."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -11,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from daemon.archive import Archive
 from daemon.cause import FAULT_S, Cause
 from daemon.errors import InputError
-from daemon.judge import is_serious
+from daemon.judge import is_serious, severity_order
 from daemon.records import Kind, Trace
 from daemon.tolerance_steps import Paragraph
 from daemon.yaml_file import Line, describe_faults, fields_of, read_yaml
@@ -20,7 +21,8 @@ from tools.correlation import Correlation, Occurrence
 FAULTS = (Cause.REMOTE_FAULT, Cause.MULTISTAGE_FAULT)
 SHORT_S = 1.0
 LONG_S = 60.0
-HIGH_PCT, LOW_PCT = 105.0, 95.0
+HALF_PCT = 50.0  # below it a device without stored energy does nothing
+OF_CURVES = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.TRANSIENT)
 SLOW_SHARE = 0.4  # of an event: a recovery that takes this long is slow
 
 
@@ -32,9 +34,11 @@ class Finding(StrEnum):
     SHORT_DIPS = "short_dips"
     INTERRUPTIONS = "interruptions"
     SWELLS = "swells"
+    STEADY_HIGH = "steady_high"
     TRANSIENTS = "transients"
     LONG_UNDERVOLTAGE = "long_undervoltage"
     MOTOR_START = "motor_start"
+    NOT_JUDGED = "not_judged"
     DISTORTION = "distortion"
     FREQUENCY = "frequency"
     FAILURES_ELSEWHERE = "failures_elsewhere"
@@ -73,17 +77,50 @@ def load_advice(path: Path | None = None) -> tuple[Advice, ...]:
         raise InputError(describe_faults(path, error, fields_of(_Table))) from error
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A finding and what it rests on, the worst first; failures are not among it."""
+
+    finding: Finding
+    basis: tuple[Occurrence, ...]
+
+
 def find_findings(
     archive: Archive, occurrences: Sequence[Occurrence], failures: Correlation | None
-) -> list[Finding]:
-    """What the events say, the most urgent first.
+) -> list[Found]:
+    """What the events say: a neutral first, then by the worst verdict each rests on.
 
-    Kinds that no profile judges (distortion, frequency) count as they were captured.
+    Where no failure has an event near it, the machine comes before the supply. Kinds that no
+    profile judges (distortion, frequency) count as they were captured.
     """
-    found = {finding for one in occurrences for finding in _of(archive, one)}
-    if failures is not None and len(failures.unmatched_failures) > len(failures.pairs):
-        found.add(Finding.FAILURES_ELSEWHERE)
-    return [one for one in Finding if one in found] or [Finding.NOTHING]
+    basis: dict[Finding, list[Occurrence]] = {}
+    for one in sorted(occurrences, key=weight, reverse=True):
+        for finding in _of(archive, one):
+            basis.setdefault(finding, []).append(one)
+    found = sorted((Found(name, tuple(basis[name])) for name in basis), key=_urgency)
+    if failures is not None and failures.unmatched_failures:
+        elsewhere = Found(Finding.FAILURES_ELSEWHERE, ())
+        found.insert(len(found) if failures.pairs else _n_urgent(found), elsewhere)
+    return found or [Found(Finding.NOTHING, ())]
+
+
+def _n_urgent(found: Sequence[Found]) -> int:
+    """A neutral that may be loose comes before everything."""
+    return sum(one.finding is Finding.LOOSE_NEUTRAL for one in found)
+
+
+def _urgency(one: Found) -> tuple[bool, int, float, int]:
+    order = list(Finding).index(one.finding)
+    rank, size = weight(one.basis[0])
+    if not rank:  # not judged: their sizes are of different things
+        size = 0.0
+    return one.finding is not Finding.LOOSE_NEUTRAL, -rank, -size, order
+
+
+def weight(one: Occurrence) -> tuple[int, float]:
+    """To sort by: the verdict first, then how far and how long the worst event was away."""
+    size = abs(one.worst.value_pct - 100) * (one.worst.duration_s or 1.0) ** 0.25
+    return severity_order(one.verdict), size
 
 
 def _of(archive: Archive, one: Occurrence) -> list[Finding]:
@@ -92,22 +129,32 @@ def _of(archive: Archive, one: Occurrence) -> list[Finding]:
         return [Finding.DISTORTION]
     if worst.kind is Kind.FREQUENCY:
         return [Finding.FREQUENCY]
+    if one.verdict is None:
+        return [Finding.NOT_JUDGED] if worst.kind in OF_CURVES else []
     if not is_serious(one.verdict):
         return []
     if _is_apart(one):
         return [Finding.EARTH_FAULT if _is_cleared_fault(one) else Finding.LOOSE_NEUTRAL]
     lasted_s = worst.duration_s or 0.0
     if worst.kind is Kind.DIP:
-        if lasted_s >= LONG_S:
-            return [Finding.LONG_UNDERVOLTAGE]
-        slow = [Finding.MOTOR_START] if recovers_slowly(archive.trace(worst.id), worst.start_s,
-                                                        worst.duration_s) else []  # fmt: skip
-        return [*slow, Finding.SHORT_DIPS if lasted_s <= SHORT_S else Finding.INTERRUPTIONS]
+        return _of_dip(archive, one, lasted_s)
+    if worst.kind is Kind.SWELL:
+        return [Finding.STEADY_HIGH if lasted_s >= LONG_S else Finding.SWELLS]
     return {
         Kind.INTERRUPTION: [Finding.INTERRUPTIONS],
-        Kind.SWELL: [Finding.SWELLS],
         Kind.TRANSIENT: [Finding.TRANSIENTS],
     }.get(worst.kind, [])
+
+
+def _of_dip(archive: Archive, one: Occurrence, lasted_s: float) -> list[Finding]:
+    """A dip that is long or below half the voltage needs stored energy, as an interruption does."""
+    worst = one.worst
+    if lasted_s >= LONG_S:
+        return [Finding.LONG_UNDERVOLTAGE]
+    is_slow = recovers_slowly(archive.trace(worst.id), worst.start_s, worst.duration_s)
+    is_shallow = lasted_s <= SHORT_S and worst.value_pct >= HALF_PCT
+    cure = Finding.SHORT_DIPS if is_shallow else Finding.INTERRUPTIONS
+    return [Finding.MOTOR_START, cure] if is_slow else [cure]
 
 
 def _is_apart(one: Occurrence) -> bool:

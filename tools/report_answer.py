@@ -7,17 +7,18 @@ from dataclasses import dataclass
 from daemon.archive import Archive, EventRow
 from daemon.judge import is_serious
 from daemon.page.words import duration_words, verdict_words, what_words
-from daemon.records import Judgement, Verdict
+from daemon.records import Judgement, Kind
 from daemon.recurrence import ADVICE, find_repetition
-from tools.correlate import match_words
 from tools.correlation import Correlation, Occurrence
 from tools.coverage import Coverage
-from tools.findings import Advice
-from tools.monitors import Monitors
+from tools.findings import OF_CURVES, Advice, weight
+from tools.monitors import Monitor, Monitors
 from tools.report_extent import Counts
 from tools.report_facts import Compared
 from tools.site import Site
+from tools.supply_or_machine import answer_words, sensitive_words
 from tools.text import event_time, local_words, plural
+from tools.unjudged import unjudged_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,7 @@ class Gathered:
     events: list[EventRow]
     judgements: dict[int, Judgement]
     serious: list[Occurrence]
+    others: list[Occurrence]  # within the limit, or not judged
     compared: Compared
     failures: Correlation | None
     counts: Counts  # by kind and verdict
@@ -42,9 +44,15 @@ class Gathered:
 def place_words(found: Gathered) -> str:
     """What the report is about, for its title."""
     if found.monitors.are_several:
-        names = [one.name or "" for one in found.monitors.all]
-        return f"{len(names)} monitors, {', '.join(names[:-1])} and {names[-1]}"
+        names = [_label(one, found.monitors) for one in found.monitors.all]
+        return f"{len(names)} monitors: {'; '.join(names)}"
     return " · ".join(part for part in (found.site.name, found.site.circuit) if part)
+
+
+def _label(one: Monitor, monitors: Monitors) -> str:
+    """The place that a monitor watched, where that tells it from the others."""
+    is_alone = sum(other.place == one.place for other in monitors.all) == 1
+    return one.place if one.place and is_alone else one.words()
 
 
 def monitors_words(found: Gathered) -> list[str]:
@@ -59,9 +67,8 @@ def monitors_words(found: Gathered) -> list[str]:
             sum(monitors.name(event) == one.name for event in events)
             for events in (found.events, passed)
         )
-        parts.append(
-            f"{one.words()}: {plural(n_events, 'event')}, {n_passed or 'none'} passed the limit"
-        )
+        label, n_words = _label(one, monitors), plural(n_events, "event")
+        parts.append(f"{label}: {n_words}, {n_passed or 'none'} passed the limit")
     text = f"{len(monitors.all)} monitors are in this report: {'; '.join(parts)}."
     return [text, *([shared] if (shared := monitors.shared_words(found.events)) else [])]
 
@@ -77,32 +84,67 @@ def long_words(seconds: float) -> str:
     return " ".join([*parts, f"{hours} h", f"{minutes:02d} min"])
 
 
+def headline(found: Gathered) -> str:
+    """The answer itself: supply or machine where there is a log of failures, else what passed."""
+    text = answer_words(found.failures) if found.failures is not None else _passed_words(found)
+    if any(run.driver == "simulated" for run in found.archive.runs()):
+        return f"In this simulation, with no real circuit watched: {text[0].lower()}{text[1:]}"
+    return text
+
+
 def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
-    """The paragraph that stands first."""
+    """What stands first, below the headline."""
     coverage, zone = found.coverage, found.site.zone
     basis = f"; {coverage.basis}" if coverage.basis else ""
-    lines = [
-        *monitors_words(found),
+    unjudged = unjudged_words(found.compared.names, _unjudged(found.counts))
+    unjudged = " ".join(part for part in (unjudged, _largest_words(found)) if part)
+    lines = [] if found.failures is None else [_passed_words(found)]
+    if found.failures is not None:
+        lines.append(sensitive_words(found.failures, found.others))
+    if found.serious:
+        lines.append(_worst_words(found))
+    lines.insert(len(lines) if found.serious else 0, unjudged)
+    lines.append(_repeated_words(found))
+    measures = [one.measure[0].lower() + one.measure[1:] for one in advice[:3]]
+    lines.append(f"What follows: {'; '.join(measures)}.")
+    lines += [
         f"The supply was watched for {long_words(coverage.watched_s)} between "
         f"{local_words(coverage.since_utc_s, zone)} and "
         f"{local_words(coverage.until_utc_s, zone)} ({share_words(coverage)} covered{basis}).",
-        _passed_words(found),
+        *monitors_words(found),
     ]
-    if found.failures is not None:
-        lines.append(match_words(found.failures))
-    if found.serious:
-        worst = max(found.serious, key=_severity).worst
-        what = what_words(worst, None)
-        article = "an" if what[0] in "aeiou" else "a"
-        when = event_time(worst.start_local)
-        by_whom = f", seen by {found.monitors.name(worst)}" if found.monitors.are_several else ""
-        lines.append(f"The worst was {article} {what}, on {when} (event {worst.id}{by_whom}).")
+    return [line for line in lines if line]
+
+
+def _worst_words(found: Gathered) -> str:
+    worst = max(found.serious, key=weight).worst
+    what = what_words(worst, None)
+    article = "an" if what[0] in "aeiou" else "a"
+    when = event_time(worst.start_local)
+    by_whom = f", seen by {found.monitors.name(worst)}" if found.monitors.are_several else ""
+    return f"The worst was {article} {what}, on {when} (event {worst.id}{by_whom})."
+
+
+def _largest_words(found: Gathered) -> str:
+    """Of the voltages that were not judged the largest of each kind; else empty."""
+    largest: dict[Kind, EventRow] = {}
+    for event in found.events:
+        if event.kind in OF_CURVES and found.judgements[event.id].verdict is None:
+            known = largest.setdefault(event.kind, event)
+            if abs(event.value_pct - 100) > abs(known.value_pct - 100):
+                largest[event.kind] = event
+    named = [f"{what_words(one, None)} (event {one.id})" for one in largest.values()]
+    return f"The largest of them: {', '.join(named)}." if named else ""
+
+
+def _repeated_words(found: Gathered) -> str:
     serious = [event for one in found.serious for event in one.events]
-    if repeated := find_repetition(serious or found.events, zone):
-        lines.append(f"{repeated.text}: {repeated.chance_words}. {ADVICE}.")
-    measures = [one.measure[0].lower() + one.measure[1:] for one in advice[:3]]
-    lines.append(f"What follows: {'; '.join(measures)}.")
-    return lines
+    repeated = find_repetition(serious or found.events, found.site.zone)
+    return f"{repeated.text}: {repeated.chance_words}. {ADVICE}." if repeated else ""
+
+
+def _unjudged(counts: Counts) -> Counter[Kind]:
+    return Counter({kind: n for (kind, verdict), n in counts.items() if verdict is None})
 
 
 def share_words(coverage: Coverage) -> str:
@@ -113,20 +155,20 @@ def share_words(coverage: Coverage) -> str:
     return f"{share:.2f} %" if share < 100 else "100 %"
 
 
-def _severity(one: Occurrence) -> tuple[int, float]:
-    order = list(Verdict)
-    rank = order.index(one.verdict) if one.verdict else -1
-    return rank, abs(one.worst.value_pct - 100) * (one.worst.duration_s or 1.0) ** 0.25
-
-
 def _passed_words(found: Gathered) -> str:
     n_events = len(found.events) + found.n_left_out
     names = ", ".join(profile.title for profile in found.compared.profiles) or found.compared.names
     if not n_events:
         return "No event was kept."
     if not found.serious:
-        n_judged = plural(found.counts.total(), "event")
-        return f"None of {n_judged} passed the limit, compared with {names}."
+        n_judged = found.counts.total() - _unjudged(found.counts).total()
+        if not n_judged:
+            return (
+                f"No event was judged: {names} has no limit for any of {n_events} that were kept."
+            )
+        which = "" if n_judged == found.counts.total() else " that were judged"
+        n_words = plural(n_judged, "event")
+        return f"None of {n_words}{which} passed the limit, compared with {names}."
     verdicts, noun = Counter(verdict_words(one.verdict) for one in found.serious), "disturbance"
     if found.n_left_out:  # events on several channels at once are not put together: too many
         noun, verdicts = "event", Counter()

@@ -11,10 +11,12 @@ from jinja2 import Environment, StrictUndefined
 
 from daemon.archive import Archive, EventRow
 from daemon.errors import InputError
+from daemon.judge import is_serious
 from daemon.page.words import (
     duration_words,
     glued,
     sentence_case,
+    what_words,
 )
 from daemon.profiles import Profile, find_profile, user_profile_dir
 from daemon.records import Judgement, Kind, Verdict
@@ -31,9 +33,9 @@ from tools.correlate import (
 from tools.correlation import Correlation, Occurrence, occurrences_among
 from tools.coverage import Coverage, site_coverage
 from tools.drawing import Mark, svg_text
-from tools.findings import Advice, find_findings, load_advice
+from tools.findings import OF_CURVES, Advice, Finding, Found, find_findings, load_advice
 from tools.monitors import Monitors
-from tools.report_answer import Gathered, answer, long_words, place_words, share_words
+from tools.report_answer import Gathered, answer, headline, long_words, place_words, share_words
 from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
 from tools.report_extent import (
     MOST_LISTED,
@@ -68,6 +70,11 @@ from tools.watch_pictures import (
 
 MOST_DAYS = 35
 MOST_GAPS = 40
+MOST_NAMED = 5  # events of one advice
+NOT_JUDGED = (
+    "Not judged: the profile has no limit for events of this kind. That does not say that they "
+    "were harmless."
+)
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
@@ -84,7 +91,7 @@ class Wanted:
 def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
     """The page. The same database and options give the same text."""
     found = _gather(db, archive, wanted)
-    name, advice = place_words(found), _advice(found)
+    name, advised = place_words(found), _advised(found)
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
@@ -95,7 +102,8 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         title=wanted.title or f"Supply voltage: {name or 'unnamed site'}",
         place=name,
         date=wanted.date,
-        answer=answer(found, advice),
+        headline=headline(found),
+        answer=answer(found, [one.advice for one in advised]),
         facts=site_facts(archive),
         cautions=_cautions(found),
         head=found.head,
@@ -111,7 +119,9 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         failures=_failure_section(found),
         blocks=_blocks(found),
         n_unpictured=max(len(found.serious) - MOST_PICTURED, 0),
-        advice=advice,
+        advised=advised,
+        sources=list(dict.fromkeys(one.source_words() for one in advised)),
+        unjudged=NOT_JUDGED if any(verdict is None for _, verdict in found.counts) else "",
         listing=list_rows(found.events[-MOST_LISTED:], found.judgements, found.monitors),
         is_named=found.monitors.are_several,
         listed=listed_words(len(found.events), found.n_left_out),
@@ -133,8 +143,10 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
         raise InputError(f"{db}: nothing was watched: there is nothing to report")
     events = events_to_report(archive, is_judged_anew=wanted.profile_name is not None)
     occurrences, names = occurrences_among(
-        events, db, archive, wanted.profile_name, serious_only=True
+        events, db, archive, wanted.profile_name, serious_only=False
     )
+    serious = [one for one in occurrences if is_serious(one.verdict)]
+    others = [one for one in occurrences if not is_serious(one.verdict)]
     profiles = _profiles(events, wanted.profile_name, archive)
     judgements = _judgements(archive, events, wanted.profile_name)
     return Gathered(
@@ -143,7 +155,8 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
         coverage,
         events,
         judgements,
-        occurrences,
+        serious,
+        others,
         Compared(profiles, names if events else ", ".join(one.id for one in profiles)),
         wanted.failures,
         *counts(archive, events, judgements),
@@ -303,19 +316,52 @@ def _blocks(found: Gathered) -> list[EventBlock]:
     return [event_block(one, known) for one in found.serious[:MOST_PICTURED]]
 
 
-def _advice(found: Gathered) -> list[Advice]:
-    everything = _all_to_advise(found)
-    findings = find_findings(found.archive, everything, found.failures)
+@dataclass(frozen=True, slots=True)
+class Advised:
+    """One advice and the events it rests on, in words."""
+
+    advice: Advice
+    basis: str
+
+    def source_words(self) -> str:
+        """Where it is from, for those who ask."""
+        return f"{self.advice.measure}: {self.advice.source}"
+
+
+def _advised(found: Gathered) -> list[Advised]:
+    findings = find_findings(found.archive, _all_to_advise(found), found.failures)
     table = load_advice()
-    return [one for finding in findings for one in table if one.finding is finding]
+    return [
+        Advised(advice, _basis_words(one, found))
+        for one in findings
+        for advice in table
+        if advice.finding is one.finding
+    ]
+
+
+def _basis_words(one: Found, found: Gathered) -> str:
+    """The events by their numbers, or the failures by their times."""
+    if one.finding is Finding.FAILURES_ELSEWHERE and found.failures is not None:
+        zone = found.site.zone
+        moments = [moment_words(f.utc_s, zone) for f in found.failures.unmatched_failures]
+        return _first_ones("the failure", moments)
+    events = [f"{one.worst.id} ({what_words(one.worst, None)})" for one in one.basis]
+    return _first_ones("event", events)
+
+
+def _first_ones(noun: str, texts: list[str]) -> str:
+    if not texts:
+        return ""
+    more = f" and {len(texts) - MOST_NAMED} more" if len(texts) > MOST_NAMED else ""
+    return f"Rests on {noun}{'s' if len(texts) > 1 else ''} {', '.join(texts[:MOST_NAMED])}{more}."
 
 
 def _all_to_advise(found: Gathered) -> list[Occurrence]:
-    """The serious occurrences, and those of kinds that no profile judges."""
-    ids = {event.id for one in found.serious for event in one.events}
+    """The serious disturbances, and those that no profile judges."""
     others = [
-        Occurrence((event,), None, None, (0.0, 0.0))
-        for event in found.events
-        if event.kind in (Kind.DISTORTION, Kind.FREQUENCY) and event.id not in ids
+        one
+        for one in found.others
+        if one.worst.kind in (Kind.DISTORTION, Kind.FREQUENCY)
+        or (one.verdict is None and one.worst.kind in OF_CURVES)
     ]
     return [*found.serious, *others]

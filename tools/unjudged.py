@@ -9,20 +9,20 @@ from daemon.page.words import kind_words
 from daemon.profiles import find_profile, user_profile_dir
 from daemon.records import Kind
 from daemon.staircase import EventFacts
-from daemon.tolerance import ClassificationProfile, Limits
+from daemon.tolerance import ClassificationProfile, ImmunityProfile, SupplyProfile
 from tools.text import plural
 
+Judging = ImmunityProfile | SupplyProfile
 WITH_LIMITS = {  # a built-in profile that has limits for such events
     Kind.DIP: "iti-2000",
     Kind.SWELL: "iti-2000",
     Kind.INTERRUPTION: "iti-2000",
     Kind.TRANSIENT: "iti-2000",
-    Kind.DISTORTION: "en-50160-lv",
-    Kind.FREQUENCY: "en-50160-lv",
+    Kind.DISTORTION: "ieee-519-lv",
 }
 
 
-def find_limits(name: str) -> Limits:
+def find_limits(name: str) -> Judging:
     """The profile of this name, where it has limits that an event can pass.
 
     :raises InputError: there is none, or it only sorts events into classes.
@@ -36,7 +36,7 @@ def find_limits(name: str) -> Limits:
     return profile
 
 
-def judges(profile: Limits, kind: Kind) -> bool:
+def judges(profile: Judging, kind: Kind) -> bool:
     """Whether a profile has limits for events of this kind: that rests on nothing else of them."""
     return judge(EventFacts(kind, 100.0, 1.0), profile, 230.0, 50.0).verdict is not None
 
