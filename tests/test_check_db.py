@@ -201,3 +201,26 @@ def test_what_no_hash_covers_is_held_against_the_log(tmp_path: Path) -> None:
     words = said(path)
     assert "run 1 is said to end at 2026-11-25 21:00:00, but its log stopped at 2026-11-25" in words
     assert words.startswith("The file is whole, and no later edit of events, log and settings was")
+
+
+def test_every_verb_that_rests_on_edited_rows_says_so(path: Path, tmp_path: Path) -> None:
+    fill(tmp_path / "b.db")
+    log = tmp_path / "log.csv"
+    log.write_text("time\n2026-11-25T07:15:35Z\n")
+    page = tmp_path / "r.html"
+    verbs = (
+        ("show", path, 1),
+        ("correlate", path, log),
+        ("compare", path, tmp_path / "b.db"),
+        ("report", path, "-o", page),
+    )
+
+    def texts() -> list[str]:
+        said = [" ".join(run(*words).output.split()) for words in verbs[:3]]
+        run(*verbs[3])
+        return [*said, " ".join(page.read_text().split())]
+
+    assert not [text for text in texts() if "Careful:" in text and "the monitor wrote" in text]
+    edit(path, "UPDATE event SET value = 141.0 WHERE id = 2")
+    for text in texts():
+        assert text.count("is not as the monitor wrote it: event 2 was changed. See check-db") == 1

@@ -28,6 +28,7 @@ from tools.comparison import (
     read_side,
 )
 from tools.correlation import Occurrence
+from tools.edits import edit_lines
 from tools.failure_options import parse_span
 from tools.intervals import count_interval
 from tools.monitors import Monitors
@@ -70,6 +71,8 @@ def command(
         lines = _in_time_lines(a, b, relation)
     if unjudged := _unjudged(a, b, profile_name):  # else "none passed" would be an all-clear
         lines = [*wrapped(unjudged, terminal_width()), *lines]
+    edited = [text for side in (a, b) for text in edit_lines(side.archive, str(side.path))]
+    lines = [*(line for text in edited for line in wrapped(text, terminal_width())), *lines]
     if rates := rate_words(a, b):
         lines += ["", *wrapped(rates, terminal_width())]
     click.echo("\n".join(lines))

@@ -10,6 +10,7 @@ from daemon.errors import InputError
 from daemon.page.words import duration_words, verdict_words, what_words
 from tools.correlation import Correlation, Question, correlate, read_marks
 from tools.coverage import Coverage, site_coverage
+from tools.edits import edit_lines
 from tools.failure_log import Failure, Reading, read_failures
 from tools.failure_options import parse_span, reading_options
 from tools.monitors import Monitors
@@ -54,7 +55,8 @@ def command(
     question = Question(parse_span("--window", window), profile_name, not show_all)
     found = correlate(db, archive, log, coverage_of(db, archive), question)
     width, site_zone = terminal_width(), find_site(archive).zone
-    lines = [line for text in answer_lines(found) for line in wrapped(text, width)]
+    texts = [*edit_lines(archive), *answer_lines(found)]
+    lines = [line for text in texts for line in wrapped(text, width)]
     click.echo("\n".join(lines + _details(found, site_zone, width)))
 
 

@@ -1,5 +1,7 @@
 """What was edited after the monitor wrote it, in words: by the chain, the settings, and a merge."""
 
+from collections.abc import Sequence
+
 from daemon.archive import Archive, EventFilter, RunRow
 from daemon.chain_check import ChainReport
 from daemon.merging import BEFORE_MERGING
@@ -28,25 +30,25 @@ def edits_before_merging(archive: Archive) -> list[str]:
     return [row.text for row in faults if BEFORE_MERGING in row.text]
 
 
-def edit_line(archive: Archive, name: str = "The database") -> str:
-    """One sentence where a verb rests on edited rows; empty where no edit shows.
+def edit_lines(archive: Archive, name: str = "the database") -> list[str]:
+    """What to say first where a verb rests on edited rows; nothing where no edit shows.
 
     :param name: of the database, where there are two.
     """
     if archive.count(EventFilter()) > MOST_LOOKED_AT:
-        return ""
+        return []
     return edit_words(find_edits(archive, archive.chain()), name)
 
 
-def edit_words(edits: list[str] | tuple[str, ...], name: str = "The database") -> str:
+def edit_words(edits: Sequence[str], name: str = "the database") -> list[str]:
     """The same of edits that are known already."""
     if not edits:
-        return ""
+        return []
     more = f", and {len(edits) - 1} more" if len(edits) > 1 else ""
-    return (
+    return [
         f"Careful: {name} is not as the monitor wrote it: {edits[0]}{more}. See check-db before "
         "you rely on what follows."
-    )
+    ]
 
 
 def doubtful_ends(archive: Archive) -> list[str]:

@@ -11,6 +11,7 @@ from daemon.records import Judgement, Kind
 from daemon.recurrence import ADVICE, find_repetition
 from tools.correlation import Correlation, Occurrence
 from tools.coverage import Coverage
+from tools.edits import edit_words
 from tools.findings import OF_CURVES, Advice, weight
 from tools.monitors import Monitor, Monitors
 from tools.report_extent import Counts
@@ -113,7 +114,7 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
         f"{local_words(coverage.until_utc_s, zone)} ({share_words(coverage)} covered{basis}).",
         *monitors_words(found),
     ]
-    return [line for line in lines if line]
+    return [*edit_words(found.edits), *(line for line in lines if line)]
 
 
 def _worst_words(found: Gathered) -> str:

@@ -12,6 +12,7 @@ from jinja2 import Environment, StrictUndefined
 from daemon.archive import Archive, EventRow
 from daemon.errors import InputError
 from daemon.judge import is_serious
+from daemon.merging import BEFORE_MERGING
 from daemon.page.words import (
     duration_words,
     glued,
@@ -33,6 +34,7 @@ from tools.correlate import (
 from tools.correlation import Correlation, Occurrence, occurrences_among
 from tools.coverage import Coverage, site_coverage
 from tools.drawing import Mark, svg_text
+from tools.edits import find_edits
 from tools.findings import OF_CURVES, Advice, Finding, Found, find_findings, load_advice
 from tools.monitors import Monitors
 from tools.report_answer import Gathered, answer, headline, long_words, place_words, share_words
@@ -166,9 +168,9 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
 
 
 def _chain(archive: Archive) -> tuple[str, tuple[str, ...]]:
-    """Its head and findings; the hashes of a million links are let go before pictures are drawn."""
+    """Its head, and all edits; the hashes of a million links are let go before pictures are drawn."""
     chain = archive.chain()
-    return ("", ()) if chain is None else (chain.head, chain.findings)
+    return "" if chain is None else chain.head, tuple(find_edits(archive, chain))
 
 
 def _profiles(
@@ -193,7 +195,10 @@ def _judgements(
 
 def _cautions(found: Gathered) -> list[str]:
     first = isolation_cautions(found.archive)
-    first += [f"edited after the watch: {text}" for text in found.edits]
+    first += [
+        text if BEFORE_MERGING in text else f"edited after the watch: {text}"
+        for text in found.edits
+    ]
     return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]
 
 

@@ -28,6 +28,7 @@ from daemon.together import Disturbances
 from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
+from tools.edits import edit_lines
 from tools.event_facts import further_facts
 from tools.monitors import Monitors
 from tools.picture_files import PictureFiles, drawing_module, picture_options
@@ -64,7 +65,8 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     width = terminal_width()
     supply = table_of(settings_of(archive, _settings_id(archive, event)), "supply")
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
-    lines = wrapped(f"Event {event.id}: {what_words(event, open_run_id)}.", width)
+    lines = [line for text in edit_lines(archive) for line in wrapped(text, width)]
+    lines += wrapped(f"Event {event.id}: {what_words(event, open_run_id)}.", width)
     judgements = StoredJudgements(archive)
     judgement = judgements.of(event)
     lines += wrapped(_meaning(judgement), width)
