@@ -4,20 +4,27 @@ import struct
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from collections import Counter
+from datetime import UTC
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 from daemon.archive import open_archive
 from daemon.daily import DayStatistics
 from daemon.errors import InputError
 from daemon.profiles import find_profile
+from daemon.records import Trace, Verdict
 from daemon.store import Store
 from daemon.supply_statistics import Quantity, SupplyStatistics
 from tests.after_watch_material import fill, run
+from tools.drawing import LOOKS, Mark
 from tools.picture_files import drawing_module
+from tools.pictures import EventPicture, event_figure
 from tools.supply_section import supply_section
+from tools.watch_pictures import Stretch, timeline_figure
 
 
 @pytest.fixture
@@ -74,6 +81,50 @@ def test_without_the_library_the_refusal_says_what_to_do(monkeypatch: pytest.Mon
     monkeypatch.setitem(sys.modules, "matplotlib", None)
     with pytest.raises(InputError, match="pip install"):
         drawing_module("tools.saved_pictures")
+
+
+def drawn_interruption() -> Figure:
+    """230 V, and nothing from 0.5 s to 1.0 s."""
+    times_s = np.arange(0.0, 1.5, 0.01)
+    urms_v = np.where((times_s >= 0.5) & (times_s < 1.0), 0.0, 230.0).astype(np.float32)
+    picture = EventPicture(0.5, 0.5, 11.5, 0.0, 0.7, 230.0, (), Trace(times_s, urms_v))
+    figure = event_figure(picture)
+    figure.draw_without_rendering()
+    return figure
+
+
+def test_words_in_a_picture_lie_on_no_line() -> None:
+    """Extents as matplotlib lays them out, in its pixels."""
+    figure = drawn_interruption()
+    (axes,) = figure.axes
+    trigger, extreme = (text.get_window_extent() for text in axes.texts)
+    assert trigger.x0 > axes.get_window_extent().x1
+    assert trigger.x1 <= figure.bbox.x1
+    trace = axes.transData.transform(axes.lines[0].get_xydata())
+    level_y = axes.transData.transform((0.0, 11.5))[1]
+    assert not any(extreme.contains(x, y) for x, y in trace)
+    assert extreme.y0 > level_y or extreme.y1 < level_y
+
+
+def test_a_point_on_the_axis_is_drawn_whole() -> None:
+    points = [line for line in drawn_interruption().axes[0].lines if line.get_marker() == "o"]
+    assert [point.get_clip_on() for point in points] == [False]
+    marks = [Mark(0.0, 1.0, 0.0, Verdict.MAY_STOP)]
+    timeline = timeline_figure(marks, [], Stretch(0.0, 60.0, (), UTC))
+    points = [line for line in timeline.axes[0].lines if line.get_marker() == "v"]
+    assert [point.get_clip_on() for point in points] == [False]
+
+
+def test_failures_stand_beside_the_scale_and_the_legend_has_no_last_word_alone() -> None:
+    marks = [Mark(10.0 * n, 1.0, 80.0, verdict) for n, verdict in enumerate(LOOKS)]
+    figure = timeline_figure(marks[1:4], [30.0], Stretch(0.0, 60.0, ((50.0, 55.0),), UTC))
+    figure.draw_without_rendering()
+    (axes,) = figure.axes
+    (crosses,) = [line for line in axes.lines if line.get_marker() == "x"]
+    assert crosses.get_window_extent().y0 > axes.get_window_extent().y1
+    (legend,) = figure.legends
+    rows = Counter(round(text.get_window_extent().y0) for text in legend.get_texts())
+    assert sorted(rows.values()) == [2, 3]  # five entries
 
 
 def test_statistics_of_the_supply_are_said(path: Path) -> None:

@@ -89,12 +89,13 @@ def change_words(a: Side, b: Side) -> str:
     if not before and not after:
         return "No difference is shown: no event passed the limit, at A or at B."
     probability = same_rate_probability(before, first_s, after, second_s)
-    chance = f"{probability_words(probability)} (exact test of two counts)"
+    chance, test = probability_words(probability), "(exact test of two counts)"
     if probability > UNLIKELY:
         return (
             f"No difference is shown: {before} at A and {after} at B passed the limit. Were "
-            f"nothing changed, counts would differ as much or more in {chance} of such pairs."
+            f"nothing changed, counts would differ as much or more in {chance} of such pairs "
+            f"{test}."
         )
     change = "fewer" if after / second_s < before / first_s else "more"
     where = "Since then" if a.coverage.since_utc_s <= b.coverage.since_utc_s else "At B"
-    return f"{where} there are {change} events that pass the limit; by chance {chance}."
+    return f"{where} there are {change} events that pass the limit; by chance {chance} {test}."

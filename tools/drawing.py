@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import matplotlib as mpl
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from daemon.records import Verdict
@@ -25,6 +26,7 @@ LOOKS: dict[Verdict | None, tuple[str, str, str]] = {
 }
 """Marker, colour and words for each verdict; the markers differ for black and white as well."""
 WIDTH_IN = 7.0
+MOST_IN_A_ROW = 4  # of a legend, on this width
 _STYLE: dict[Any, Any] = {
     "svg.hashsalt": "halfcycle",
     "svg.fonttype": "none",
@@ -60,6 +62,14 @@ class Mark:
     value_pct: float
     verdict: Verdict | None
     label: str = ""
+
+
+def legend_below(figure: Figure, axes: Axes) -> None:
+    """What the marks mean, in rows of much the same length; none where nothing has a name."""
+    n_entries = len(axes.get_legend_handles_labels()[1])
+    if n_entries:
+        ncols = n_entries if n_entries <= MOST_IN_A_ROW else (n_entries + 1) // 2
+        figure.legend(loc="outside lower left", ncols=ncols, frameon=False, fontsize=8)
 
 
 def svg_text(figure: Figure, prefix: str) -> str:

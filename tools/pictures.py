@@ -6,7 +6,6 @@ Nothing here knows the database: numbers come in, figures go out.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -15,7 +14,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
 from daemon.records import Trace, Verdict, Waveform
-from tools.drawing import BLUE, GREY, INK, LOOKS, WIDTH_IN, Mark, styled
+from tools.drawing import BLUE, GREY, INK, LOOKS, WIDTH_IN, Mark, legend_below, styled
 
 Floats = NDArray[np.float64]
 
@@ -95,6 +94,7 @@ def _draw_trace(axes: Axes, picture: EventPicture) -> None:
     times = picture.trace.start_s - picture.start_s
     values = picture.trace.urms_v.astype(np.float64)
     unit, factor = _time_unit(float(times[-1] - times[0]))
+    top_v = max(float(values.max()), picture.declared_v or 0.0) * 1.2
     jumps = np.flatnonzero(np.diff(times) > 1.0) + 1
     for part_t, part_v in zip(np.split(times, jumps), np.split(values, jumps), strict=True):
         axes.step(part_t * factor, part_v, where="post", color=BLUE)
@@ -103,19 +103,15 @@ def _draw_trace(axes: Axes, picture: EventPicture) -> None:
         axes.axhline(picture.declared_v, color=GREY, linewidth=0.6, linestyle=(0, (4, 3)))
     if picture.threshold_v is not None:
         axes.axhline(picture.threshold_v, color=LOOKS[Verdict.MAY_STOP][1], linewidth=0.9)
-        axes.annotate(
-            f"trigger {picture.threshold_v:.1f} V", (1.0, picture.threshold_v),
-            xycoords=("axes fraction", "data"), ha="right", va=_free_side(picture), fontsize=7.5,
-            color=LOOKS[Verdict.MAY_STOP][1],
+        axes.annotate(  # beside the drawing, where it lies on no line
+            f"trigger\n{picture.threshold_v:.1f} V", (1.0, picture.threshold_v), xytext=(4, 0),
+            xycoords=("axes fraction", "data"), textcoords="offset points", ha="left",
+            va="center", fontsize=7.5, color=LOOKS[Verdict.MAY_STOP][1],
         )  # fmt: skip
     if picture.extreme_v is not None:
         at = (picture.extreme_s - picture.start_s) * factor
-        axes.plot([at], [picture.extreme_v], marker="o", color=LOOKS[Verdict.MAY_DAMAGE][1], ms=4)
-        axes.annotate(
-            f"{picture.extreme_v:.1f} V", (at, picture.extreme_v), xytext=(6, 2),
-            textcoords="offset points", fontsize=7.5, color=LOOKS[Verdict.MAY_DAMAGE][1],
-        )  # fmt: skip
-    axes.set_ylim(bottom=0.0, top=max(float(values.max()), picture.declared_v or 0.0) * 1.12)
+        _mark_extreme(axes, at, picture.extreme_v, top_v)
+    axes.set_ylim(bottom=0.0, top=top_v)
     axes.set_xlim(float(times[0]) * factor, float(times[-1]) * factor)
     axes.set_title("One-cycle rms, renewed each half cycle; dashes: declared voltage")
     axes.set_ylabel("V rms")
@@ -123,12 +119,17 @@ def _draw_trace(axes: Axes, picture: EventPicture) -> None:
     axes.grid(visible=True, axis="y")
 
 
-def _free_side(picture: EventPicture) -> Literal["top", "bottom"]:
-    """Where the name of the trigger does not meet the declared voltage."""
-    declared_v, threshold_v = picture.declared_v, picture.threshold_v
-    if declared_v is None or threshold_v is None:
-        return "bottom"
-    return "top" if 0.5 * declared_v < threshold_v < declared_v else "bottom"
+def _mark_extreme(axes: Axes, at: float, extreme_v: float, top_v: float) -> None:
+    """A point with its value, on the far side of the trace; whole where it lies on the axis."""
+    colour = LOOKS[Verdict.MAY_DAMAGE][1]
+    axes.plot([at], [extreme_v], marker="o", color=colour, ms=4, clip_on=False, zorder=5)
+    is_below = 0.2 * top_v < extreme_v < 0.8 * top_v
+    axes.annotate(
+        f"{extreme_v:.1f} V", (at, extreme_v), xytext=(0, -6 if is_below else 6),
+        textcoords="offset points", ha="center", va="top" if is_below else "bottom",
+        fontsize=7.5, color=colour, zorder=6,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0},
+    )  # fmt: skip
 
 
 def _time_unit(length_s: float) -> tuple[str, float]:
@@ -188,8 +189,7 @@ def duration_figure(
         axes.set_axisbelow(True)
         if under or over:
             axes.plot([], [], color=INK, linewidth=1.4, label=f"limit: {name}")
-        if under or over or marks:
-            figure.legend(loc="outside lower left", ncols=4, frameon=False, fontsize=8)
+        legend_below(figure, axes)
         return figure
 
 

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from daemon.records import Verdict
-from tools.drawing import GREY, INK, LOOKS, WIDTH_IN, Mark, styled
+from tools.drawing import GREY, INK, LOOKS, WIDTH_IN, Mark, legend_below, styled
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -37,7 +37,7 @@ class DayHours:
 
 
 def timeline_figure(marks: Sequence[Mark], failures: Sequence[float], stretch: Stretch) -> Figure:
-    """Events over the time of the watch: magnitude of voltage events, failures along the top."""
+    """Events over the time of the watch: magnitude of voltage events, failures above the top."""
     with styled():
         figure = Figure(figsize=(WIDTH_IN, 2.5), layout="constrained")
         axes = figure.add_subplot()
@@ -51,20 +51,21 @@ def timeline_figure(marks: Sequence[Mark], failures: Sequence[float], stretch: S
             axes.vlines(x, 100, y, color=colour, linewidth=0.8)
             axes.plot(
                 x, y, linestyle="none", marker=marker, color=colour, markersize=4.5, label=words,
+                clip_on=False,
                 markerfacecolor="white" if verdict is Verdict.WITHIN else colour,
             )  # fmt: skip
         top = max([125.0, *(mark.value_pct + 15 for mark in marks)])
         if failures:
-            axes.plot(
-                list(failures), [top] * len(failures), linestyle="none", marker="x", color=INK,
+            axes.plot(  # above the drawing: they have no magnitude
+                list(failures), [1.05] * len(failures), linestyle="none", marker="x", color=INK,
                 markersize=6, markeredgewidth=1.4, label="failure of the equipment", clip_on=False,
+                transform=axes.get_xaxis_transform(),
             )  # fmt: skip
         axes.set_ylim(0, top)
         axes.set_ylabel("% of declared")
         axes.grid(visible=True, axis="y")
         _time_axis(axes, stretch)
-        if marks or failures or stretch.unseen:
-            figure.legend(loc="outside lower left", ncols=4, frameon=False, fontsize=8)
+        legend_below(figure, axes)
         return figure
 
 
