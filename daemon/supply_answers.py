@@ -65,8 +65,16 @@ class SupplyAnswer:
         head = f"{share} {interval} values{noun} {_range_words(self.rule)}"
         if self.share_pct is None:
             return f"{head}: no values"
-        flagged = f", {self.n_flagged} flagged left out" if self.n_flagged else ""
-        return f"{head}: {_share_words(self.share_pct)}, {self._time_words()}{flagged}"
+        return f"{head}: {_share_words(self.share_pct)}, {self._time_words()}"
+
+    def left_out_words(self) -> str:
+        """`10 more are left out, as an event or a gap lay in them`; empty where none is."""
+        if not self.n_flagged:
+            return ""
+        rest = "is left out, as an event or a gap lay in it"
+        if self.n_flagged > 1:
+            rest = "are left out, as an event or a gap lay in them"
+        return f"{self.n_flagged} more {rest}"
 
     def _time_words(self) -> str:
         is_short = self.covered_s < DAY_S

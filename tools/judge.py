@@ -14,7 +14,7 @@ from daemon.judge import facts_of, is_serious
 from daemon.margin_words import margin_words
 from daemon.page.words import verdict_words
 from daemon.profiles import Profile, find_profile, scope_warning, user_profile_dir
-from daemon.records import Judgement, Verdict
+from daemon.records import Judgement, Kind, Verdict
 from daemon.tolerance import ClassificationProfile, ImmunityProfile, Limits, SupplyProfile
 from drivers.clock import SystemClock
 from tools.event_table import Line, Seen, event_table
@@ -25,6 +25,7 @@ from tools.side_by_side import Candidate, side_by_side
 from tools.site import find_open_run
 from tools.supply_words import supply_sentences
 from tools.text import plural, terminal_width, wrapped
+from tools.unjudged import unjudged_words
 from tools.unseen import unseen
 from tools.verdicts import Supply, find_supplies, judge_row
 
@@ -157,6 +158,7 @@ class _Compared:
     counts: Counter[Verdict | None]
     n_changed: int  # judged otherwise than stored
     stored: set[str]  # profiles
+    unjudged: Counter[Kind]
 
 
 def _compare(
@@ -164,14 +166,16 @@ def _compare(
 ) -> _Compared:
     """One event after the other, so that there may be millions."""
     shown, counts, stored, n_changed = [], Counter[Verdict | None](), set[str](), 0
+    unjudged = Counter[Kind]()
     for event in archive.each(EventFilter()):
         judgement = judge_row(event, profile, supplies[event.run_id])
         counts[judgement.verdict] += 1
+        unjudged[event.kind] += judgement.verdict is None
         n_changed += event.verdict is not judgement.verdict
         stored.add(event.profile)
         if show_all or is_serious(judgement.verdict) or is_serious(event.verdict):
             shown.append((event, judgement))
-    return _Compared(shown, counts, n_changed, stored)
+    return _Compared(shown, counts, n_changed, stored, unjudged)
 
 
 def _comparison(
@@ -182,10 +186,15 @@ def _comparison(
     seen: Seen,
 ) -> list[str]:
     width = terminal_width()
-    lines = wrapped(f"Compared with {profile.title} ({profile.id}).", width)
+    edition = f" Edition: {profile.edition}." if profile.edition else ""
+    lines = wrapped(f"Compared with {profile.title} ({profile.id}).{edition}", width)
     if answers:
         lines += ["", *(line for text in answers for line in wrapped(text, width)), ""]
     sentences = [_summary(compared), *_warnings(profile, supplies)]
+    if not isinstance(profile, ImmunityProfile):  # first what verdicts are worth here
+        sentences = [*_warnings(profile, supplies), _summary(compared)]
+    if not isinstance(profile, ClassificationProfile):
+        sentences.append(unjudged_words(profile.id, compared.unjudged))
     lines += [line for sentence in sentences for line in wrapped(sentence, width)]
     if compared.shown:
         rows = [_line(event, judgement) for event, judgement in compared.shown]
@@ -236,8 +245,11 @@ def _warnings(profile: Profile, supplies: dict[int, Supply]) -> list[str]:
 
 def _indicative(profile: SupplyProfile) -> str:
     if profile.averaging is None:
-        return "Indicative only: these limits are not meant for single events."
+        return "Single events are indicative only: these limits are not meant for them."
     period_s = profile.averaging.period_s
     within = f" within {period_s / 86400:g} days" if period_s else ""
     minutes = f"{profile.averaging.interval_s / 60:g}-minute means"
-    return f"Indicative only: these limits are meant for {minutes}{within}, not for single events."
+    return (
+        f"What decides is the statistics of {minutes}{within}. Single events are indicative only: "
+        "one beyond a limit here does not say that the supply failed it."
+    )

@@ -70,7 +70,8 @@ def _sentence(place: Place, found: Found) -> str:
     answer, name = found.answer, place.words(found.answer.rule.quantity)
     days = f", the worst ones from {found.worst_since} on" if found.worst_since else ""
     verdict = verdict_words(answer.verdict)
-    return f"{f'{name}: ' if name else ''}{answer.words()}{days} ({verdict})."
+    rest = f"; {left_out}" if (left_out := answer.left_out_words()) else ""
+    return f"{f'{name}: ' if name else ''}{answer.words()}{days} ({verdict}){rest}."
 
 
 def read_days(
