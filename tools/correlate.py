@@ -77,7 +77,7 @@ def answer_lines(found: Correlation) -> list[str]:
     lines = [match_words(found, compared)]
     if found.unjudged:  # first where nothing matches: else it would be taken for an all-clear
         lines.insert(bool(found.pairs), found.unjudged)
-    if found.unwatched:
+    if found.unwatched and found.failures:
         n_unwatched = len(found.unwatched)
         them = "it" if n_unwatched == 1 else "them"
         lines.append(
@@ -172,19 +172,19 @@ def _details(found: Correlation, zone: tzinfo, width: int) -> list[str]:
             lines += wrapped(
                 clean(f"- {moment}, {lag} the start of event {event_id}, {what}"), width
             )
-    aside = [
-        f"{words} ({why})"
-        for words, why in zip(
-            _failure_words(list(found.unwatched), zone), found.unwatched_why, strict=True
-        )
-    ]
-    lines += _listed("Failures outside the watched time", aside, width)
+    lines += _listed("Failures outside the watched time", aside_words(found, zone), width)
     unmatched = found.unmatched_failures
     lines += _listed("Failures without an event near them", _failure_words(unmatched, zone), width)
     if not found.failures:
         return lines  # of no event can it be said that no failure was near
     lonely = [lonely_words(one.worst, found.monitors) for one in found.unmatched_occurrences]
     return lines + _listed(lonely_title(found), lonely, width)
+
+
+def aside_words(found: Correlation, zone: tzinfo) -> list[str]:
+    """Each failure of which nothing can be said, and why."""
+    failures = _failure_words(list(found.unwatched), zone)
+    return [f"{words} ({why})" for words, why in zip(failures, found.unwatched_why, strict=True)]
 
 
 def lonely_title(found: Correlation, what: str = "Events") -> str:
