@@ -9,6 +9,7 @@ from daemon.judge import is_serious
 from daemon.page.words import duration_words, verdict_words, what_words
 from daemon.records import Judgement, Kind
 from daemon.recurrence import ADVICE, find_repetition
+from daemon.tolerance import SupplyProfile
 from tools.correlation import Correlation, Occurrence
 from tools.coverage import Coverage
 from tools.edits import edit_words
@@ -20,6 +21,10 @@ from tools.site import Site
 from tools.supply_or_machine import answer_words, sensitive_words
 from tools.text import event_time, local_words, plural
 from tools.unjudged import unjudged_words
+
+STATISTICS_DECIDE = (
+    "Single events are indicative only under limits of the supply: the statistics over days decide."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +107,8 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
     lines = [] if found.failures is None else [_passed_words(found)]
     if found.failures is not None:
         lines.append(sensitive_words(found.failures, found.others))
+    if any(isinstance(one, SupplyProfile) for one in found.compared.profiles):
+        lines.append(STATISTICS_DECIDE)
     if found.serious:
         lines.append(_worst_words(found))
     lines.insert(len(lines) if found.serious else 0, unjudged)

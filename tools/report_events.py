@@ -30,6 +30,7 @@ from tools.text import event_time, lag_words
 from tools.verdicts import Supply
 
 OF_VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
+OF_HYSTERESIS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
 LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
 MOST_PICTURED = 40
 
@@ -103,6 +104,7 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
         ("Limit passed", ", ".join(w for w in (judgement.limit, margin_words(judgement)) if w)),
         ("Severity", severity_words(judgement)),
         ("Sag energy", _energy(event, known)),
+        ("Duration", _duration_counts(event, known)),
         ("Longest", level_words(event)),
         ("Supply lost", f"for {duration_words(lost_s)}" if lost_s else ""),
         ("Evidence", "" if event.cause == UNKNOWN else event.evidence or ""),
@@ -114,6 +116,17 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
         ("Notes", ", ".join(flag.replace("_", " ") for flag in event.flags)),
     ]
     return [(name, text) for name, text in facts if text]
+
+
+def _duration_counts(event: EventRow, known: Known) -> str:
+    """Why it is longer than the time beyond the threshold that is named below it."""
+    supply = known.supplies.get(event.run_id)
+    if event.kind not in OF_HYSTERESIS or supply is None or not supply.hysteresis_pct:
+        return ""
+    return (
+        f"counts until the voltage is back inside by {supply.hysteresis_pct:g} %; the times below "
+        "end at the level itself"
+    )
 
 
 def _energy(event: EventRow, known: Known) -> str:
@@ -139,12 +152,17 @@ def _rows(event: EventRow, supply: Supply | None) -> list[tuple[str, str, str]]:
     whole = _whole(event, supply)
     if whole is not None:
         trigger = f"{100 * event.threshold / whole:.1f} %"
-        rows.append(("Of declared", trigger, f"{event.value_pct:.1f} %"))
+        rows.append(("Of declared", trigger, _share_words(event.value_pct)))
     lasted = sure_duration(event, None)
     reached_s = event.extreme_s - event.start_s
     rows.append(("Value reached", "", f"{duration_words(reached_s)} after the start"))
     rows.append(("Duration", "", lasted if event.complete else f"{lasted}; not both ends seen"))
     return rows
+
+
+def _share_words(value_pct: float) -> str:
+    """What is left of a voltage that is gone is not 0.0 % where its volts are not 0."""
+    return f"{value_pct:.1f} %" if value_pct >= 0.05 or value_pct == 0 else "less than 0.1 %"
 
 
 def _whole(event: EventRow, supply: Supply | None) -> float | None:
@@ -204,7 +222,7 @@ def list_rows(
     for event in events:
         judgement = judgements[event.id]
         lasted = "not seen" if event.duration_s is None else duration_words(event.duration_s)
-        percent = f"{event.value_pct:.1f} %" if event.kind in OF_VOLTAGE else ""
+        percent = _share_words(event.value_pct) if event.kind in OF_VOLTAGE else ""
         rows.append(
             [
                 str(event.id),

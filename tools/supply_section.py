@@ -47,11 +47,17 @@ def _percentiles(place: Place, statistics: SupplyStatistics) -> list[str]:
             name = place.words(quantity)
             subject = f"{name}, {quantity}" if name else sentence_case(quantity)
             found.append(
-                f"{subject}: {plural(histogram.n_values, f'{interval} value')}; half of them above "
-                f"{middle} {unit}, 90 % of them between {low} and {high} {unit}"
-                f"{_hedge(quantity, histogram.n_values)}."
+                f"{subject}: {plural(histogram.n_values, f'{interval} value')}; "
+                f"{_spread_words(low, middle, high, unit)}{_hedge(quantity, histogram.n_values)}."
             )
     return found
+
+
+def _spread_words(low: str, middle: str, high: str, unit: str) -> str:
+    """Values that agree as far as they are written are said once."""
+    if low == high:
+        return f"9 of 10 read {middle} {unit}"
+    return f"half of them above {middle} {unit}, 90 % of them between {low} and {high} {unit}"
 
 
 def _hedge(quantity: Quantity, n_values: int) -> str:

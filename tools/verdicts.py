@@ -30,6 +30,7 @@ class Supply:
     transient_pct: float | None
     distortion_pct: float | None
     frequency_pct: float | None
+    hysteresis_pct: float | None = None
 
 
 def find_supplies(db: Path, archive: Archive) -> dict[int, Supply]:
@@ -60,6 +61,7 @@ def known_supplies(archive: Archive) -> dict[int, Supply]:
                 number_of(capture, "transient_pct"),
                 number_of(capture, "distortion_pct"),
                 number_of(capture, "frequency_pct"),
+                number_of(capture, "hysteresis_pct"),
             )
     return supplies
 
