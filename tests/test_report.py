@@ -23,7 +23,10 @@ from tools.pictures import thinned
 from tools.report import print_pdf
 from tools.report_page import day_hours
 
-FAILURES = "when,what\n2026-11-25 08:15:34,press stopped\n2026-11-25 11:00:00,again\n"
+FAILURES = (
+    "when,what\n2026-11-25 08:15:34,press stopped\n2026-11-25 11:00:00,again\n"
+    "2026-11-26 11:00:00,late\n"
+)
 HEADINGS = [
     "Site, circuit and monitor", "Coverage", "Summary", "How deep and how long", "When",
     "Failures of the equipment", "Events that passed the limit", "What follows",
@@ -97,6 +100,7 @@ def test_order_and_content(folder: Path) -> None:
     assert "Value 207.0 V 140.3 V Of declared 90.0 % 61.0 %" in words
     assert "±0.46 V (0.2 % of declared), ±20 ms" in words  # 0.002 x 230 V, one cycle at 50 Hz
     assert "0.9 s after its start (press stopped)" in words
+    assert "outside the watched time: 2026-11-26 11:00:00 late (after the watch)" in words
     assert "microseconds" in words
     assert "Mains can kill" in words
     head = open_archive(folder / "a.db").chain()

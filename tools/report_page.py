@@ -26,6 +26,7 @@ from daemon.tolerance import Limits
 from tools.check_db import cautions
 from tools.correlate import (
     answer_lines,
+    aside_words,
     lonely_title,
     lonely_words,
     pair_cells,
@@ -168,7 +169,7 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
 
 
 def _chain(archive: Archive) -> tuple[str, tuple[str, ...]]:
-    """Its head, and all edits; the hashes of a million links are let go before pictures are drawn."""
+    """Its head, and all edits; the hashes of a million links are let go before pictures."""
     chain = archive.chain()
     return "" if chain is None else chain.head, tuple(find_edits(archive, chain))
 
@@ -301,6 +302,7 @@ def _failure_section(found: Gathered) -> dict[str, object] | None:
             f"{moment_words(one.utc_s, zone)} {one.note}".strip()
             for one in failures.unmatched_failures
         ],
+        "aside": aside_words(failures, zone),
         "events_title": lonely_title(failures, "Events that passed the limit,"),
         "events": [
             lonely_words(one.worst, failures.monitors) for one in failures.unmatched_occurrences
