@@ -16,8 +16,8 @@ from tests.after_watch_material import LENGTH_S, RUN_UTC_S, fill, run
 from tests.database_material import run_info
 from tools.failure_log import Reading, read_failures
 from tools.failure_options import parse_span
+from tools.lag_words import lag_words
 from tools.matching import chance, find_offset, match
-from tools.text import lag_words
 
 VIENNA = ZoneInfo("Europe/Vienna")
 # 2026-11-25T07:15:33.250Z, by `date -u -d @1795590933`

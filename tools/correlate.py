@@ -13,12 +13,12 @@ from tools.coverage import Coverage, site_coverage
 from tools.edits import edit_lines
 from tools.failure_log import Failure, Reading, read_failures
 from tools.failure_options import parse_span, reading_options
+from tools.lag_words import lag_words
 from tools.monitors import Monitors
 from tools.site import find_site
 from tools.text import (
     clean,
     event_time,
-    lag_words,
     moment_words,
     plural,
     terminal_width,

@@ -24,9 +24,10 @@ from daemon.together import Disturbances
 from tools.correlation import Correlation, Occurrence
 from tools.drawing import svg_text
 from tools.hints import UNKNOWN, hint
+from tools.lag_words import lag_words
 from tools.monitors import Monitors
 from tools.pictures import EventPicture, event_figure
-from tools.text import event_time, lag_words
+from tools.text import event_time
 from tools.verdicts import Supply
 
 OF_VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 
 from daemon.errors import InputError
-from daemon.page.words import duration_words
 
 _QUANTITY = re.compile(r"(?<=[0-9]) (?=(?:%|V|Hz|kHz|ms|s|min|h)(?![A-Za-z0-9]))")
 _UNITS_S = {"s": 1, "min": 60, "h": 3600, "d": 86400, "w": 604800}
@@ -85,13 +84,6 @@ def moment_words(utc_s: float, zone: tzinfo) -> str:
 def local_words(utc_s: float, zone: tzinfo) -> str:
     """Seconds since 1970 UTC as `2026-11-25 08:15`, local time of the site."""
     return f"{datetime.fromtimestamp(utc_s, zone):%Y-%m-%d %H:%M}"
-
-
-def lag_words(lag_s: float) -> str:
-    """How long after something, or before it: `1.0 s after`, `1 h 33 min before`."""
-    length_s = abs(lag_s)
-    length = f"{length_s:.1f} s" if length_s < 60 else duration_words(length_s)
-    return f"{length} {'before' if lag_s < 0 else 'after'}"
 
 
 def plural(count: float, noun: str) -> str:
