@@ -116,10 +116,10 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
     measures = [one.measure[0].lower() + one.measure[1:] for one in advice[:3]]
     lines.append(f"What follows: {'; '.join(measures)}.")
     lines += [
+        *monitors_words(found),
         f"The supply was watched for {long_words(coverage.watched_s)} between "
         f"{local_words(coverage.since_utc_s, zone)} and "
         f"{local_words(coverage.until_utc_s, zone)} ({share_words(coverage)} covered{basis}).",
-        *monitors_words(found),
     ]
     return [*edit_words(found.edits), *(line for line in lines if line)]
 
