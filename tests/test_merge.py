@@ -193,6 +193,20 @@ def test_a_gap_is_one_where_no_monitor_watched(parts: tuple[Path, Path], tmp_pat
     assert [gap.cause for gap in coverage.partly] == ["office: the monitor did not run"]
 
 
+def test_rates_of_several_monitors_are_of_their_common_time(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """From 08:00 on both watch: the dips at 3600 s, 07:15:33, and 4000 s are of one alone."""
+    edit(parts[1], "UPDATE run SET started_utc = '2026-11-25T08:00:00.000Z'")
+    run("merge", tmp_path / "all.db", *parts)
+    fill(tmp_path / "yard.db")
+    text = " ".join(run("compare", tmp_path / "all.db", tmp_path / "yard.db").output.split())
+    assert "Of A, only the time in which all 2 monitors (hall, office) watched is counted" in text
+    counts = re.search(r"dip \(sag\) (\d+) \S+ \(\S+ to \S+\) (\d+) ", text)
+    assert counts is not None
+    assert counts.groups() == ("5", "4")
+
+
 def test_a_monitor_that_came_later_is_said(parts: tuple[Path, Path], tmp_path: Path) -> None:
     edit(parts[1], "UPDATE run SET started_utc = '2026-11-25T07:00:00.000Z'")
     run("merge", tmp_path / "all.db", *parts)
