@@ -5,8 +5,8 @@ from collections import Counter
 from daemon.judge import is_serious
 from daemon.page.words import duration_words, kind_words
 from tools.comparison import Side, Simultaneous, common_s
-from tools.correlate import probability_words
 from tools.intervals import same_rate_probability, share_interval
+from tools.probability import probability_words
 from tools.site import find_site
 from tools.text import local_words, plural
 

@@ -15,7 +15,9 @@ from tools.failure_log import Failure, Reading, read_failures
 from tools.failure_options import parse_span, reading_options
 from tools.lag_words import lag_words
 from tools.monitors import Monitors
+from tools.probability import probability_words
 from tools.site import find_site
+from tools.supply_or_machine import answer_words
 from tools.text import (
     clean,
     event_time,
@@ -75,8 +77,10 @@ def answer_lines(found: Correlation) -> list[str]:
     """The answer in sentences, the first one first."""
     compared = f" (compared with {found.profile})" if found.serious_only else ""
     lines = [match_words(found, compared)]
+    if found.serious_only:
+        lines.append(answer_words(found))
     if found.unjudged:  # first where nothing matches: else it would be taken for an all-clear
-        lines.insert(bool(found.pairs), found.unjudged)
+        lines.insert(len(lines) if found.pairs else 0, found.unjudged)
     if found.unwatched and found.failures:
         n_unwatched = len(found.unwatched)
         them = "it" if n_unwatched == 1 else "them"
@@ -116,14 +120,6 @@ def match_words(found: Correlation, compared: str = "") -> str:
         f"{len(found.pairs)} of {plural(n_failures, 'failure')} {verb} within {near} of "
         f"{what}{compared}; by chance {probability_words(found.chance.probability)}."
     )
-
-
-def probability_words(share: float) -> str:
-    """A probability in %, with one figure that counts."""
-    percent = 100 * share
-    if percent < 0.01:
-        return "less than 0.01 %"
-    return f"{percent:.0f} %" if percent >= 10 else f"{percent:.1g} %"
 
 
 def _chance_words(found: Correlation) -> str:

@@ -18,7 +18,7 @@ from tools.monitors import Monitor, Monitors
 from tools.report_extent import Counts
 from tools.report_facts import Compared
 from tools.site import Site
-from tools.supply_or_machine import answer_words, sensitive_words
+from tools.supply_or_machine import answer_sentences, sensitive_words
 from tools.text import event_time, local_words, plural
 from tools.unjudged import unjudged_words
 
@@ -92,9 +92,10 @@ def long_words(seconds: float) -> str:
 
 def headline(found: Gathered) -> str:
     """The answer itself: supply or machine where there is a log of failures, else what passed."""
-    text = answer_words(found.failures) if found.failures is not None else _passed_words(found)
+    failures = found.failures
+    text = _passed_words(found) if failures is None else answer_sentences(failures)[0]
     if any(run.driver == "simulated" for run in found.archive.runs()):
-        return f"In this simulation, with no real circuit watched: {text[0].lower()}{text[1:]}"
+        return f"In this simulation, {text[0].lower()}{text[1:]}"
     return text
 
 
@@ -104,8 +105,9 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
     basis = f"; {coverage.basis}" if coverage.basis else ""
     unjudged = unjudged_words(found.compared.names, _unjudged(found.counts))
     unjudged = " ".join(part for part in (unjudged, _largest_words(found)) if part)
-    lines = [] if found.failures is None else [_passed_words(found)]
+    lines = []
     if found.failures is not None:
+        lines += [*answer_sentences(found.failures)[1:], _passed_words(found)]
         lines.append(sensitive_words(found.failures, found.others))
     if any(isinstance(one, SupplyProfile) for one in found.compared.profiles):
         lines.append(STATISTICS_DECIDE)

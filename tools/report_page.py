@@ -30,7 +30,6 @@ from tools.correlate import (
     lonely_title,
     lonely_words,
     pair_cells,
-    probability_words,
 )
 from tools.correlation import Correlation, Occurrence, occurrences_among
 from tools.coverage import Coverage, site_coverage
@@ -38,6 +37,7 @@ from tools.drawing import Mark, svg_text
 from tools.edits import find_edits
 from tools.findings import OF_CURVES, Advice, Finding, Found, find_findings, load_advice
 from tools.monitors import Monitors
+from tools.probability import probability_words
 from tools.report_answer import Gathered, answer, headline, long_words, place_words, share_words
 from tools.report_events import MOST_PICTURED, EventBlock, Known, event_block, list_rows
 from tools.report_extent import (

@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from enum import StrEnum
 
 from daemon.page.words import duration_words
-from tools.correlate import probability_words
 from tools.correlation import Correlation, Occurrence
+from tools.probability import probability_words
 from tools.text import plural
 
 UNLIKELY = 0.05
-BLIND_SPOTS = "at what this watch could not see (listed further down)"
+BLIND_SPOTS = "at what this watch could not see"
 
 
 class Answer(StrEnum):
@@ -42,31 +42,34 @@ def _can_judge(found: Correlation) -> bool:
 
 
 def answer_words(found: Correlation) -> str:
-    """The answer in one or two sentences, the first of which can stand alone."""
+    """The answer in one or two sentences."""
+    return " ".join(answer_sentences(found))
+
+
+def answer_sentences(found: Correlation) -> tuple[str, ...]:
+    """The same, apart: the first can stand alone."""
     answer = find_answer(found)
     if answer is Answer.OPEN:
-        return f"Whether the supply or the machine is to blame cannot be said: {_why_open(found)}."
+        why = _why_open(found)
+        return (f"Whether the supply or the machine is to blame cannot be said: {why}.",)
     n_all, n_matched = len(found.failures), len(found.pairs)
     near = f"within {duration_words(found.window_s)} of a disturbance that passed the limit"
     if answer is Answer.MACHINE:
         return (
             f"This watch does not point to the supply: none of {plural(n_all, 'failure')} came "
-            f"{near}. Look at the machine first, and {BLIND_SPOTS}."
+            f"{near}.",
+            f"Look at the machine first, and {BLIND_SPOTS}.",
         )
-    of_chance = f"by chance {probability_words(found.chance.probability)}"
+    which = f"{n_matched} of {plural(n_all, 'failure')}"
     if answer is Answer.SUPPLY:
         which = "the failure" if n_all == 1 else f"all {n_all} failures"
-        return (
-            f"The supply is the likely cause of {which}: {'it' if n_all == 1 else 'they'} came "
-            f"{near} ({of_chance})."
-        )
+    supply = (
+        f"The supply is the likely cause of {which}: {'it' if n_matched == 1 else 'they'} came "
+        f"{near} (by chance {probability_words(found.chance.probability)})."
+    )
     n_rest = n_all - n_matched
     rest = "the other one" if n_rest == 1 else f"the other {n_rest}"
-    return (
-        f"The supply is the likely cause of {n_matched} of {plural(n_all, 'failure')}: "
-        f"{'it' if n_matched == 1 else 'they'} came {near} ({of_chance}). For {rest} look at the "
-        f"machine first, and {BLIND_SPOTS}."
-    )
+    return (supply, f"For {rest} look at the machine first, and {BLIND_SPOTS}.")[: 1 + (n_rest > 0)]
 
 
 def _why_open(found: Correlation) -> str:
