@@ -160,3 +160,12 @@ def test_the_report_answers_first_and_in_bold(path: Path, tmp_path: Path) -> Non
     advice, appendix = follows.split("<h2>How it was measured</h2>")
     assert "IEEE 1346" not in advice
     assert "IEEE 1346" in appendix
+
+
+def test_correlate_answers_in_words(path: Path, tmp_path: Path) -> None:
+    (tmp_path / "f.csv").write_text("when,what\n2026-11-25 09:37:00,jammed\n")
+    log = ["correlate", path, tmp_path / "f.csv", "--zone", "Europe/Vienna"]
+    said = " ".join(run(*log).output.split())
+    assert "does not point to the supply: none of 1 failure came within 5 s" in said
+    assert "Look at the machine first, and at what this watch could not see." in said
+    assert "point to the supply" not in run(*log, "--all").output  # nothing was judged for it

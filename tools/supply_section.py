@@ -48,12 +48,12 @@ def _percentiles(place: Place, statistics: SupplyStatistics) -> list[str]:
             subject = f"{name}, {quantity}" if name else sentence_case(quantity)
             found.append(
                 f"{subject}: {plural(histogram.n_values, f'{interval} value')}; "
-                f"{_spread_words(low, middle, high, unit)}{_hedge(quantity, histogram.n_values)}."
+                f"{spread_words(low, middle, high, unit)}{_hedge(quantity, histogram.n_values)}."
             )
     return found
 
 
-def _spread_words(low: str, middle: str, high: str, unit: str) -> str:
+def spread_words(low: str, middle: str, high: str, unit: str) -> str:
     """Values that agree as far as they are written are said once."""
     if low == high:
         return f"9 of 10 read {middle} {unit}"
