@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.archive import Archive, EventRow
-from daemon.judge import is_serious
+from daemon.judge import is_serious, severity_order
 from daemon.page.words import duration_words, verdict_words, what_words
 from daemon.records import Judgement, Kind
 from daemon.recurrence import ADVICE, find_repetition
@@ -131,7 +131,9 @@ def _worst_words(found: Gathered) -> str:
     what = what_words(worst, None)
     article = "an" if what[0] in "aeiou" else "a"
     when = event_time(worst.start_local)
-    by_whom = f", seen by {found.monitors.name(worst)}" if found.monitors.are_several else ""
+    seen_by = [one for one in found.monitors.all if one.name == found.monitors.name(worst)]
+    by_whom = f", seen at {_label(seen_by[0], found.monitors)}" if len(seen_by) == 1 else ""
+    by_whom = by_whom if found.monitors.are_several else ""
     return f"The worst was {article} {what}, on {when} (event {worst.id}{by_whom})."
 
 
@@ -179,13 +181,14 @@ def _passed_words(found: Gathered) -> str:
         which = "" if n_judged == found.counts.total() else " that were judged"
         n_words = plural(n_judged, "event")
         return f"None of {n_words}{which} passed the limit, compared with {names}."
-    verdicts, noun = Counter(verdict_words(one.verdict) for one in found.serious), "disturbance"
+    verdicts, noun = Counter(one.verdict for one in found.serious), "disturbance"
     if found.n_left_out:  # events on several channels at once are not put together: too many
         noun, verdicts = "event", Counter()
         for (_, verdict), n_here in found.counts.items():
             if is_serious(verdict):
-                verdicts[verdict_words(verdict)] += n_here
-    parts = ", ".join(f"{words}: {count}" for words, count in verdicts.most_common())
+                verdicts[verdict] += n_here
+    worst_first = sorted(verdicts, key=severity_order, reverse=True)
+    parts = ", ".join(f"{verdict_words(one)}: {verdicts[one]}" for one in worst_first)
     return (
         f"{plural(verdicts.total(), noun)} passed the limit ({parts}), compared with {names}; "
         f"{plural(n_events, 'event')} were kept in all."

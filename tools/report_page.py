@@ -73,6 +73,7 @@ from tools.watch_pictures import (
 
 MOST_DAYS = 35
 MOST_GAPS = 40
+NOT_SEEN = " samples were not seen: "  # in the log; the row says for how long
 MOST_NAMED = 5  # events of one advice
 NOT_JUDGED = (
     "Not judged: the profile has no limit for events of this kind. That does not say that they "
@@ -223,7 +224,7 @@ def _coverage_words(coverage: Coverage) -> str:
 def _gap_rows(coverage: Coverage, zone: tzinfo) -> list[tuple[str, str, str]]:
     rows = [
         (moment_words(gap.start_utc_s, zone), duration_words(gap.end_utc_s - gap.start_utc_s),
-         gap.cause)
+         gap.cause.partition(NOT_SEEN)[2] or gap.cause)
         for gap in (*coverage.unseen, *coverage.partly)
     ]  # fmt: skip
     if len(rows) <= MOST_GAPS:
