@@ -63,6 +63,12 @@ def test_clocks_that_differ_and_a_blind_profile_leave_it_open(path: Path) -> Non
     found = held(path, *QUIET_S)
     shifted = replace(found, offset=ClockOffset(3600.0, 1.0, 3, 0, 0.001))
     assert "clocks seem to differ" in answer_words(shifted)
+    found_at = [
+        find_findings(open_archive(path), found.occurrences, one) for one in (found, shifted)
+    ]
+    places = [[one.finding for one in each] for each in found_at]
+    assert places[0][0] is places[1][-1] is Finding.FAILURES_ELSEWHERE
+    assert len(places[1]) > 1
     blind = replace(found, occurrences=(), unjudged="4 events are not judged")
     assert find_answer(blind) is Answer.OPEN
     assert find_answer(replace(blind, unjudged="")) is Answer.MACHINE
@@ -74,6 +80,8 @@ def test_a_failure_near_an_event_within_its_limit_is_not_passed_over(path: Path)
     said = sensitive_words(held(path, SHALLOW_S + 1.0), within)
     assert f"did come within 5 s of event {within[0].worst.id}, which passed no" in said
     assert sensitive_words(held(path, *QUIET_S), within) == ""
+    shifted = replace(held(path, SHALLOW_S + 1.0), offset=ClockOffset(3600.0, 1.0, 3, 0, 0.001))
+    assert sensitive_words(shifted, within) == ""  # what is near which is not known yet
 
 
 def advice_of(

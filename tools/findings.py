@@ -17,6 +17,7 @@ from daemon.records import Kind, Trace
 from daemon.tolerance_steps import Paragraph
 from daemon.yaml_file import Line, describe_faults, fields_of, read_yaml
 from tools.correlation import Correlation, Occurrence
+from tools.supply_or_machine import Answer, find_answer
 
 FAULTS = (Cause.REMOTE_FAULT, Cause.MULTISTAGE_FAULT)
 SHORT_S = 1.0
@@ -90,7 +91,7 @@ def find_findings(
 ) -> list[Found]:
     """What the events say: a neutral first, then by the worst verdict each rests on.
 
-    Where no failure has an event near it, the machine comes before the supply. Kinds that no
+    Where the failures point to the machine, it comes before the supply. Kinds that no
     profile judges (distortion, frequency) count as they were captured.
     """
     basis: dict[Finding, list[Occurrence]] = {}
@@ -100,7 +101,8 @@ def find_findings(
     found = sorted((Found(name, tuple(basis[name])) for name in basis), key=_urgency)
     if failures is not None and failures.unmatched_failures:
         elsewhere = Found(Finding.FAILURES_ELSEWHERE, ())
-        found.insert(len(found) if failures.pairs else _n_urgent(found), elsewhere)
+        is_first = find_answer(failures) is Answer.MACHINE
+        found.insert(_n_urgent(found) if is_first else len(found), elsewhere)
     return found or [Found(Finding.NOTHING, ())]
 
 

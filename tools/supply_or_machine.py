@@ -91,6 +91,8 @@ def sensitive_words(found: Correlation, others: Sequence[Occurrence]) -> str:
 
     :param others: the disturbances that are within their limit, or not judged.
     """
+    if found.offset is not None:  # what is near which is not known yet
+        return ""
     moments = sorted(one.utc_s for one in found.unmatched_failures)
     near = []
     for one in others:
