@@ -234,6 +234,8 @@ def _detail(text: str | None) -> EventDetail:
     if not text:
         return NO_DETAIL
     detail = json.loads(text)
+    if not isinstance(detail, dict):
+        raise ValueError("its detail has no names")
     known = {name: value for name, value in detail.items() if value is not None}
     _check_texts(known, known.keys() & _DETAIL_TEXTS)
     _check_numbers(known, known.keys() - _DETAIL_TEXTS)

@@ -276,6 +276,16 @@ def test_a_truncated_database_is_a_store_error(path: Path) -> None:
         open_archive(path)
 
 
+@pytest.mark.parametrize("detail", ["5", "0.5", "[]", '"dip_type"', "null", '{"no_such": 1.0}'])
+def test_a_detail_without_names_is_a_store_error(path: Path, detail: str) -> None:
+    fill(path).close()
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE event SET detail = ? WHERE id = 2", (detail,))
+    connection.close()
+    with pytest.raises(StoreError, match="event"):
+        open_archive(path).event(2)
+
+
 def test_nothing_can_be_written_through_a_reader(path: Path) -> None:
     store = fill(path)
     archive = open_archive(path)
