@@ -129,7 +129,7 @@ def test_the_table_answers_first_and_fits_80_columns(path: Path) -> None:
 def test_a_wide_terminal_has_one_line_for_each_event(path: Path) -> None:
     fill(path)
     lines = run("events", path, "--all", columns=160).output.splitlines()
-    assert [line.split()[0] for line in lines[lines.index(""):][1:]] == ["No", "4", "3", "2", "1"]
+    assert [line.split()[0] for line in lines[lines.index("") :][1:]] == ["No", "4", "3", "2", "1"]
     assert "equipment may stop   below 70 % for at most 0.02 s" in lines[-1]
 
 
