@@ -71,8 +71,9 @@ class PipelineSetup:
 
     @property
     def frames_at_once(self) -> int:
-        """So many frames are measured together while nothing disturbs."""
-        batch_s = min(BATCH_S, BULK_FRAME_SAMPLES / self.sample_rate_hz)
+        """So many frames are measured together while nothing disturbs, in bounded memory."""
+        samples_per_s = self.sample_rate_hz * len(self.channels)
+        batch_s = min(BATCH_S, BULK_FRAME_SAMPLES / samples_per_s)
         return max(1, int(batch_s / self.frame_s))
 
     @property
