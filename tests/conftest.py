@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from gpiozero import Device
+from gpiozero.pins.mock import MockFactory
 
 PATIENCE_S = 3.0  # a server's worker thread needs a moment to see that it is not needed any more
 
@@ -33,6 +35,16 @@ def leaves_nothing_behind() -> Iterator[None]:
         time.sleep(0.02)
     if left:
         pytest.fail(f"left behind: {', '.join(sorted(left))}")
+
+
+@pytest.fixture
+def pins() -> Iterator[MockFactory]:
+    """Pins that are none, as gpiozero itself makes them for tests."""
+    before = Device.pin_factory
+    Device.pin_factory = MockFactory()
+    yield Device.pin_factory
+    Device.pin_factory.reset()
+    Device.pin_factory = before
 
 
 def _left() -> set[str]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from threading import Event
 
 import pytest
-from gpiozero import LED, Device
+from gpiozero import LED
 from gpiozero.pins.mock import MockFactory
 from pydantic import ValidationError
 
@@ -75,15 +75,6 @@ def test_power_that_is_lost_from_the_start_is_told() -> None:
     indicators = Indicators()
     told = [indicators.step(Inputs(is_power_lost=True), WATCHING).power_lost for _ in range(4)]
     assert told == [False, True, False, False]
-
-
-@pytest.fixture
-def pins() -> Iterator[MockFactory]:
-    before = Device.pin_factory
-    Device.pin_factory = MockFactory()
-    yield Device.pin_factory
-    Device.pin_factory.reset()
-    Device.pin_factory = before
 
 
 @pytest.fixture

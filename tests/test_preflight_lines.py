@@ -5,11 +5,10 @@ table, held against it below).
 """
 
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from gpiozero import LED, Device
+from gpiozero import LED
 from gpiozero.pins.mock import MockFactory, MockPin
 from gpiozero.pins.pi import SPI_HARDWARE_PINS
 
@@ -92,15 +91,6 @@ def test_bus_lines_are_those_that_gpiozero_knows() -> None:
         assert lines["clock"] == known["clock"]
         assert (lines["data out"], lines["data in"]) == (known["mosi"], known["miso"])
         assert tuple(f"GPIO{line}" for line in CHIP_SELECTS[bus]) == tuple(known["select"])
-
-
-@pytest.fixture
-def pins() -> Iterator[MockFactory]:
-    before = Device.pin_factory
-    Device.pin_factory = MockFactory()
-    yield Device.pin_factory
-    Device.pin_factory.reset()
-    Device.pin_factory = before
 
 
 @pytest.fixture
