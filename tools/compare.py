@@ -31,7 +31,6 @@ from tools.correlation import Occurrence
 from tools.edits import edit_lines
 from tools.failure_options import parse_span
 from tools.intervals import count_interval
-from tools.monitors import Monitors
 from tools.text import event_time, table, terminal_width, wrapped
 from tools.unjudged import count_unjudged, unjudged_words
 
@@ -123,7 +122,7 @@ def _simultaneous_lines(a: Side, b: Side, found: Simultaneous, relation: str) ->
 
 
 def _what(one: Occurrence, side: Side) -> str:
-    return f"{Monitors(side.archive).mark(one.worst)}{what_words(one.worst, None)}"
+    return f"{side.monitors.mark(one.worst)}{what_words(one.worst, None)}"
 
 
 def _in_time_lines(a: Side, b: Side, relation: str) -> list[str]:

@@ -16,6 +16,7 @@ from tools.correlate import coverage_of
 from tools.correlation import Occurrence, find_occurrences
 from tools.coverage import Coverage, common_coverage
 from tools.matching import NearSpans, find_offset, match
+from tools.monitors import Monitors
 
 SIMULTANEOUS_SHARE = 0.5  # of the shorter watch: as much must be common
 SEARCH_S = 300.0
@@ -38,6 +39,7 @@ class Side:
 
     path: Path
     archive: Archive
+    monitors: Monitors
     coverage: Coverage
     occurrences: tuple[Occurrence, ...]
     profile: str
@@ -81,7 +83,7 @@ def read_side(path: Path, archive: Archive, profile_name: str | None) -> Side:
     if coverage.basis:  # rates of several monitors are of the time in which all of them watched
         voltage = tuple(one for one in voltage if coverage.holds(one.span[0]))
     left_out = tuple(one.worst.kind for one in found if one.worst.kind not in VOLTAGE_KINDS)
-    return Side(path, archive, coverage, voltage, profile, left_out)
+    return Side(path, archive, Monitors(archive), coverage, voltage, profile, left_out)
 
 
 def is_simultaneous(a: Side, b: Side) -> bool:

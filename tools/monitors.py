@@ -72,11 +72,13 @@ class Monitors:
         count = self._n_shared(events) if self.are_several else 0
         if not count:
             return ""
-        what = "1 disturbance was" if count == 1 else f"{count} disturbances were"
+        what, each = "1 disturbance was", "it counts"
+        if count > 1:
+            what, each = f"{count} disturbances were", "they count"
         return (
             f"{what} seen by more than one monitor, of the same kind and within "
-            f"{TOGETHER_S:g} s: it counts once for each of them."
-        ).replace("it counts", "it counts" if count == 1 else "they count")
+            f"{TOGETHER_S:g} s: {each} once for each of them."
+        )
 
     def _n_shared(self, events: Iterable[EventRow]) -> int:
         """Stretches of one kind, begun within a second of each other, that several saw."""
