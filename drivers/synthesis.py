@@ -12,17 +12,20 @@ from drivers.timeline import Entry, Timeline, harmonics_of
 from drivers.waveform import (
     Converter,
     CycleTable,
+    EvenDrift,
     Floats,
     NoisePool,
     Part,
     Shape,
     Steps,
     cycle_table,
+    even_drift,
     noise_pool,
 )
 
-CHUNK = 1 << 13  # samples are made in aligned chunks, so no split into blocks can change one
+CHUNK = 1 << 14  # samples are made in aligned chunks, so no split into blocks can change one
 STRIDE = 32  # drift is evaluated every 32 samples and joined by straight lines
+N_NODES = CHUNK // STRIDE + 1  # in a chunk, and the first one of the next
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +35,8 @@ class Synthesis:
     scenario: Scenario
     sample_rate_hz: float
     timeline: Timeline
+    level: EvenDrift  # of the timeline, at the nodes of a chunk
+    phase: EvenDrift  # likewise: what the wandering of the frequency adds, in turns
     table: CycleTable
     noise: NoisePool | None
     converter: Converter
@@ -42,10 +47,15 @@ class Synthesis:
         supply = scenario.supply
         dc_ratio = supply.dc_pct / 100.0 / math.sqrt(2.0)
         noise_v = supply.nominal_v * supply.noise_pct / 100.0
+        timeline = Timeline.of(scenario, sample_rate_hz)
         return cls(
             scenario=scenario,
             sample_rate_hz=sample_rate_hz,
-            timeline=Timeline.of(scenario, sample_rate_hz),
+            timeline=timeline,
+            level=even_drift(timeline.level, STRIDE / sample_rate_hz, N_NODES, is_integral=False),
+            phase=even_drift(
+                timeline.grid.wander, STRIDE / sample_rate_hz, N_NODES, is_integral=True
+            ),
             table=cycle_table(harmonics_of(supply.harmonics), dc_ratio),
             noise=noise_pool(scenario.seed, noise_v) if noise_v else None,
             converter=Converter(scenario.converter.bits, scenario.converter.full_scale_v),
@@ -87,8 +97,7 @@ class Synthesis:
         """One chunk as a converter without faults gives it."""
         inputs = self.scenario.supply.inputs
         turns = self._turns(instants)
-        level = self.timeline.level.value_at(instants.nodes_s)
-        peak_v = _joined(self._amplitude_v() * (1.0 + level))
+        peak_v = _joined(self._amplitude_v() * (1.0 + self.level.from_s(instants.from_s)))
         volts = np.empty((CHUNK, len(inputs)), dtype=np.float32)
         for column in range(len(inputs)):
             shifted = turns + self._shift_turns(column)
@@ -103,9 +112,10 @@ class Synthesis:
 
         Nothing depends on those, and small numbers are more exact.
         """
-        grid, nodes_s = self.timeline.grid, instants.nodes_s
-        at_nodes = grid.frequency_hz * nodes_s + grid.wander.integral_at(nodes_s)
-        turns = _joined(at_nodes - math.floor(at_nodes[0]))
+        grid = self.timeline.grid
+        steady = grid.frequency_hz * STRIDE / self.sample_rate_hz * np.arange(N_NODES)
+        steady += grid.frequency_hz * instants.from_s % 1.0
+        turns = _joined(steady + self.phase.from_s(instants.from_s))
         gained = grid.excursion_turns(np.array([instants.from_s, instants.until_s]))
         turns += gained if isinstance(gained, float) else grid.excursion_turns(instants.t_s)
         return turns
@@ -170,11 +180,6 @@ class _Instants:
     @property
     def t_s(self) -> Floats:
         return (self.number * CHUNK + np.arange(CHUNK)) / self.sample_rate_hz
-
-    @property
-    def nodes_s(self) -> Floats:
-        """Every 32nd of them, and the first one of the next chunk."""
-        return (self.number * CHUNK + np.arange(0, CHUNK + 1, STRIDE)) / self.sample_rate_hz
 
     @property
     def from_s(self) -> float:

@@ -29,27 +29,53 @@ class Wander:
 
     def value_at(self, t_s: Floats) -> Floats:
         """The drift itself, in the unit of the amplitudes."""
-        if not self.terms:
-            return np.zeros_like(t_s)
-        amplitude, rate_hz, phase_rad = np.array(self.terms).T
-        value: Floats = amplitude @ np.sin(_angles(rate_hz, phase_rad, t_s))
+        value = np.zeros_like(t_s)
+        for amplitude, rate_hz, phase_rad in self.terms:
+            value += amplitude * np.sin(2 * np.pi * rate_hz * t_s + phase_rad)
         return value
 
     def integral_at(self, t_s: Floats) -> Floats:
         """Its integral from 0 to `t_s`, in closed form."""
-        if not self.terms:
-            return np.zeros_like(t_s)
-        amplitude, rate_hz, phase_rad = np.array(self.terms).T
-        weight = amplitude / (2 * np.pi * rate_hz)
-        moved: Floats = weight @ np.cos(_angles(rate_hz, phase_rad, t_s))
-        return float(weight @ np.cos(phase_rad)) - moved
+        integral = np.zeros_like(t_s)
+        for amplitude, rate_hz, phase_rad in self.terms:
+            moved = math.cos(phase_rad) - np.cos(2 * np.pi * rate_hz * t_s + phase_rad)
+            integral += amplitude / (2 * np.pi * rate_hz) * moved
+        return integral
 
 
-def _angles(rate_hz: Floats, phase_rad: Floats, t_s: Floats) -> Floats:
-    """Of some sinusoids at some instants, a row for each sinusoid."""
-    angles: Floats = np.multiply.outer(2 * np.pi * rate_hz, t_s)
-    angles += phase_rad[:, np.newaxis]
-    return angles
+@dataclass(frozen=True, slots=True, eq=False)
+class EvenDrift:
+    """A wander, or its integral, at evenly spaced instants from any moment on.
+
+    By the addition theorem: what depends on the distance from the first instant is computed once,
+    and a sum of products is left.
+    """
+
+    rates: Floats  # of the terms, in radians a second
+    phases_rad: Floats
+    weights: NDArray[np.complex128]
+    along: Floats  # cosines, then sines of every term's angle since the first instant
+    constant: float
+
+    def from_s(self, begin_s: float) -> Floats:
+        """The values, the first at `begin_s`."""
+        turned = self.weights * np.exp(1j * (self.rates * begin_s + self.phases_rad))
+        drift: Floats = np.concatenate([turned.imag, turned.real]) @ self.along
+        drift += self.constant
+        return drift
+
+
+def even_drift(wander: Wander, spacing_s: float, count: int, *, is_integral: bool) -> EvenDrift:
+    """Prepare `Wander.value_at`, or `Wander.integral_at`, for instants `spacing_s` apart."""
+    amplitudes, rates_hz, phases_rad = np.array(wander.terms).reshape(-1, 3).T
+    rates = 2 * np.pi * rates_hz
+    angles = np.multiply.outer(spacing_s * rates, np.arange(count))
+    along = np.concatenate([np.cos(angles), np.sin(angles)])
+    if not is_integral:
+        return EvenDrift(rates, phases_rad, amplitudes.astype(complex), along, 0.0)
+    weights = amplitudes / rates
+    constant = float(weights @ np.cos(phases_rad))
+    return EvenDrift(rates, phases_rad, (-1j * weights).astype(complex), along, constant)
 
 
 def seeded_wander(amplitude: float, seed: int, stream: int) -> Wander:
@@ -90,18 +116,18 @@ class CycleTable:
     amplitude for the fundamental, order**2 times that of a harmonic's own amplitude.
     """
 
-    values: Floats
-    steps: Floats
+    points: NDArray[np.complex128]  # the value at each, and the step to the next as imaginary part
 
     def value_at(self, turns: Floats) -> Floats:
         """Instantaneous value, shape of `turns`, for a fundamental of amplitude 1."""
         fraction = turns * TABLE_POINTS
         whole = np.floor(fraction)
-        point = whole.astype(np.int64)
-        point &= TABLE_POINTS - 1
         fraction -= whole
-        fraction *= self.steps[point]
-        fraction += self.values[point]
+        number = whole.astype(np.int64)
+        number &= TABLE_POINTS - 1
+        point = self.points.take(number)  # both parts of a point are fetched at once
+        fraction *= point.imag
+        fraction += point.real
         return fraction
 
 
@@ -111,7 +137,7 @@ def cycle_table(harmonics: tuple[Harmonic, ...], dc_ratio: float) -> CycleTable:
     cycle = np.sin(2 * np.pi * turns) + dc_ratio
     for harmonic in harmonics:
         cycle += harmonic.value_at(turns)
-    return CycleTable(values=cycle[:-1], steps=np.diff(cycle))
+    return CycleTable(cycle[:-1] + 1j * np.diff(cycle))
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +155,7 @@ class Converter:
     def volts(self, analogue_v: Floats) -> Floats:
         """What the codes stand for; overwrites `analogue_v`."""
         limit = 1 << (self.bits - 1)
-        analogue_v /= self.step_v
+        analogue_v *= 1.0 / self.step_v
         np.rint(analogue_v, out=analogue_v)
         np.clip(analogue_v, -limit, limit - 1, out=analogue_v)
         analogue_v *= self.step_v
