@@ -14,6 +14,7 @@ import signal
 import sys
 from dataclasses import asdict
 
+from daemon.allocation import fix_borders
 from daemon.ring import (
     LONGEST_WAIT_S,
     MAX_UNREAD_REPORTS,
@@ -221,7 +222,11 @@ class Sampler:
 
 
 def settle_process() -> None:
-    """Keep the collector, the scheduler and the swap away from sampling, where that is allowed."""
+    """Keep the collector, the scheduler and the swap away from sampling, where that is allowed.
+
+    With them goes the giving back of memory that the next block asks for again.
+    """
+    fix_borders()
     gc.collect()
     gc.freeze()
     gc.disable()
