@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from daemon.measure.grid import TEN_MINUTES_S, TOUCH, Slot, SlotSchedule
 from daemon.measure.iir import from_poles, smoother
-from daemon.measure.phasors import sum_diagonals
 from daemon.measure.rms import accumulate_energy
+from daemon.measure.rolling import windows
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
@@ -25,6 +25,7 @@ Phasors = NDArray[np.complex128]
 SUM_RATE_HZ = 3200  # the low-pass has about as many weights a second
 CHAIN_RATE_HZ = 400  # and gives about as many values
 TAPS_PER_VALUE = 10  # length of the low-pass, in values it gives: 80 dB from 300 Hz on
+AT_ONCE = 16  # values computed together; a divisor of CHUNK
 KAISER_BETA = 7.9  # for those 80 dB
 SHAPE = (20, 80)  # blocks waited for, and values in a block: about four seconds
 CHUNK = SHAPE[0] * SHAPE[1]
@@ -99,7 +100,7 @@ class FlickerMeter:
         self._spacing = PINST_STEP * self._squares.samples_per_value
         poles, residues = chain(lamp_v, frequency_hz)
         self._chain = from_poles(poles, residues, rate_hz, SHAPE)
-        self._smoother = smoother(SMOOTHING_S, rate_hz, SHAPE)
+        self._smoother = smoother(SMOOTHING_S, rate_hz, SHAPE, PINST_STEP)
         self._scale = pinst_scale(lamp_v, frequency_hz)
         self._adaptor = InputAdaptor(rate_hz)
         self._newest = float(first_index + self._squares.reach - 1)  # sample in the latest value
@@ -116,29 +117,28 @@ class FlickerMeter:
 
     def feed_energy(self, energy: Floats) -> Sensation:
         """The same of the running sum of squares of samples, the sum before them in front."""
-        parts = [self._weigh(square_v2) for square_v2 in self._squares.feed(energy)]
-        if not parts:
+        square_v2 = self._squares.feed(energy)
+        if len(square_v2) == 0:
             return NOTHING
-        n_left_out = min(self._settling, len(parts))
+        pinst = self._weigh(square_v2)
+        n_left_out = min(self._settling, len(square_v2) // CHUNK)
         self._settling -= n_left_out
-        self._newest += n_left_out * CHUNK // PINST_STEP * self._spacing
-        pinst = np.concatenate(parts[n_left_out:] or [np.empty(0)])
+        n_left_out *= CHUNK // PINST_STEP
         index: Floats = self._newest + self._spacing * np.arange(1.0, len(pinst) + 1)
-        self._newest += self._spacing * len(pinst)
-        return Sensation(index, pinst)
+        self._newest = float(index[-1])
+        return Sensation(index[n_left_out:], pinst[n_left_out:])
 
     def _weigh(self, square_v2: Floats) -> Floats:
         seen = self._chain.feed(self._adaptor.normalise(square_v2))
-        smooth = self._smoother.feed(seen * seen)
-        return self._scale * smooth[PINST_STEP - 1 :: PINST_STEP]
+        seen *= seen
+        return self._scale * self._smoother.feed(seen)
 
 
 class SquareSums:
     """Mean squares of the voltage in V^2 at about 400 a second, free of what would alias.
 
     Squares are summed up by a few, and a value is a weighted sum of the sums in ten stretches, one
-    for each value; so each stretch is multiplied once by the ten pieces of the weights, and a value
-    is the sum of one product from each of the stretches it covers.
+    for each value. Some values together are one product of all they need with a matrix of weights.
     """
 
     def __init__(self, sample_rate_hz: float) -> None:
@@ -154,8 +154,8 @@ class SquareSums:
         self._sums: list[Floats] = []  # not yet out of the low-pass's reach
         self._n_sums = 0
 
-    def feed(self, energy: Floats) -> list[Floats]:
-        """Take the running sum of squares of samples; give the chunks now complete.
+    def feed(self, energy: Floats) -> Floats:
+        """Take the running sum of squares of samples; give the values of the chunks now complete.
 
         :param energy: the sum before the first sample and up to each; shape (n_samples + 1,).
         """
@@ -163,7 +163,7 @@ class SquareSums:
         self._sums.append(sums)
         self._n_sums += len(sums)
         n_chunks = (self._n_sums // self._ratio - TAPS_PER_VALUE + 1) // CHUNK
-        return self._chunks(n_chunks) if n_chunks > 0 else []
+        return self._chunks(n_chunks) if n_chunks > 0 else np.empty(0)
 
     def _sums_of(self, energy: Floats) -> Floats:
         """Sums of squares of `length` samples each; what is over waits."""
@@ -172,29 +172,35 @@ class SquareSums:
             self._n_over += len(energy) - 1
             self._over_v2 += float(energy[-1] - energy[0])
             return until
-        sums: Floats = np.diff(until, prepend=energy[0])
-        sums[0] += self._over_v2
+        sums = np.empty(len(until))
+        sums[0] = until[0] - energy[0] + self._over_v2
+        np.subtract(until[1:], until[:-1], out=sums[1:])
         self._n_over = (self._n_over + len(energy) - 1) % self._length
         self._over_v2 = float(energy[-1] - until[-1])
         return sums
 
-    def _chunks(self, count: int) -> list[Floats]:
+    def _chunks(self, count: int) -> Floats:
         sums = np.concatenate(self._sums)
+        needed, n_given = self._taps.shape
+        stretches = windows(sums, needed, n_given * self._ratio)
         self._sums = [sums[count * CHUNK * self._ratio :]]
         self._n_sums = len(self._sums[0])
-        used = sums[: (count * CHUNK + TAPS_PER_VALUE - 1) * self._ratio]
-        values = sum_diagonals(self._taps @ used.reshape(-1, self._ratio).T)
-        return [values[n * CHUNK : (n + 1) * CHUNK] for n in range(count)]
+        used = np.ascontiguousarray(stretches[: count * CHUNK // n_given])
+        values: Floats = (used @ self._taps).ravel()
+        return values
 
 
 @lru_cache(maxsize=8)
 def _taps(length: int, ratio: int) -> Floats:
-    """The low-pass, one weight for each sum of `length`; row: in which of the values it is."""
+    """The low-pass: how much sums of `length` (rows) weigh in some values (columns)."""
     n_taps = TAPS_PER_VALUE * ratio
     place = np.arange(n_taps) - (n_taps - 1) / 2
     taps = np.sinc(place / ratio) * np.kaiser(n_taps, KAISER_BETA)
     taps /= taps.sum() * length
-    return taps.reshape(TAPS_PER_VALUE, ratio)
+    weights = np.zeros((n_taps + (AT_ONCE - 1) * ratio, AT_ONCE))
+    for n in range(AT_ONCE):
+        weights[n * ratio : n * ratio + n_taps, n] = taps
+    return weights
 
 
 class InputAdaptor:
@@ -202,23 +208,30 @@ class InputAdaptor:
 
     def __init__(self, rate_hz: float) -> None:
         self._pull = 1 - np.exp(-CHUNK / rate_hz / ADAPTOR_S)
-        self._mean_v2: float | None = None  # None until there is something to scale to
+        self._mean_v2 = 0.0  # until there is something to scale to
         self._along = np.arange(1, CHUNK + 1) / CHUNK
 
     def normalise(self, square_v2: Floats) -> Floats:
-        """Squares of a few seconds over their slow mean, less one; 0 before any voltage came.
+        """Squares of some chunks over their slow mean, less one; 0 before any voltage came.
 
         While the voltage is all but gone the gain is held, so its return is no explosion.
         """
-        mean_v2 = float(square_v2.mean())
-        before = self._mean_v2 or mean_v2
-        if before <= 0:
-            return np.zeros(len(square_v2))
-        pull = self._pull if mean_v2 > ALIVE_SHARE * before else 0.0
-        self._mean_v2 = before + pull * (mean_v2 - before)
-        slow_v2 = before + (self._mean_v2 - before) * self._along
-        normalised: Floats = square_v2 / slow_v2 - 1
-        return normalised
+        chunks = square_v2.reshape(-1, CHUNK)
+        means_v2 = np.add.reduce(chunks, axis=1) / CHUNK
+        slow_v2 = np.array([self._follow(mean_v2) for mean_v2 in means_v2.tolist()])
+        normalised: Floats = chunks / (slow_v2[:, :1] + slow_v2[:, 1:] * self._along)
+        normalised -= 1
+        normalised[slow_v2[:, 0] == np.inf] = 0
+        return normalised.ravel()
+
+    def _follow(self, mean_v2: float) -> tuple[float, float]:
+        """The slow mean before a chunk, and what it gains in it; infinite while there is none."""
+        before_v2 = self._mean_v2 or mean_v2
+        if before_v2 <= 0:
+            return np.inf, 0.0
+        pull = self._pull if mean_v2 > ALIVE_SHARE * before_v2 else 0.0
+        self._mean_v2 = before_v2 + pull * (mean_v2 - before_v2)
+        return before_v2, self._mean_v2 - before_v2
 
 
 def chain(lamp_v: int, frequency_hz: int) -> tuple[Phasors, Phasors]:

@@ -38,3 +38,13 @@ class Rolling:
             left = self._n - count
             self._memory[:left] = self._memory[count : self._n]
             self._n = left
+
+
+def windows(values: Floats, length: int, step: int = 1) -> Floats:
+    """Every window of `length` values, `step` apart, as rows of the same memory: only to be read.
+
+    :param values: one after another in memory, at least `length` of them.
+    """
+    spacing = values.itemsize
+    shape, strides = ((len(values) - length) // step + 1, length), (step * spacing, spacing)
+    return np.ndarray(shape, np.float64, values, strides=strides)
