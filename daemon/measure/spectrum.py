@@ -6,11 +6,14 @@ that difference makes each harmonic leak into the other lines is computed in clo
 taken out. For steady harmonics the result is the one a window of the exact length would give.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+
+from daemon.measure.rolling import windows
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
@@ -158,30 +161,29 @@ def harmonic_subgroups(
 def _subgroups(
     volts: Floats, start_index: Floats, length: Floats, n_cycles: int, n_orders: int
 ) -> Floats:
-    n_samples = [good_length(round(span)) for span in length.tolist()]
-    starts = [
-        max(0, min(round(start), len(volts) - n))
-        for start, n in zip(start_index.tolist(), n_samples, strict=True)
-    ]
-    spectrum = np.empty((len(length), n_orders, 3), np.complex128)
-    used = slice(n_cycles - 1, n_cycles - 1 + n_cycles * n_orders)
-    for n, rows in _alike(n_samples):
+    n_samples = np.array([good_length(span) for span in np.rint(length).astype(int).tolist()])
+    starts = np.clip(np.rint(start_index), 0, len(volts) - n_samples).astype(np.intp)
+    lengths, which = np.unique(n_samples, return_inverse=True)
+    lines = np.empty((len(length), 3 * n_orders), np.complex128)
+    for n, rows in _alike(lengths, which):
         # One call for several windows: what prepares a transform of one length is done once.
-        windows = np.array([volts[starts[row] : starts[row] + n] for row in rows])
-        lines = np.fft.rfft(windows)[:, used].reshape(len(rows), n_orders, n_cycles)[:, :, :3]
-        if len(rows) == len(length):
-            spectrum = lines.copy()
-        else:
-            spectrum[rows] = lines
-    n_column = np.array(n_samples, np.float64)[:, None]
-    angle = (n_column / length[:, None] - 1) * _line_angles(n_cycles, n_orders)
-    leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in _distinct(n_samples)])
+        transformed = np.fft.rfft(windows(volts, n)[starts[rows]])
+        lines[rows] = transformed.take(_line_numbers(n_cycles, n_orders), axis=1)
+    spectrum = lines.reshape(-1, n_orders, 3)
+    angle = (n_samples / length - 1)[:, None] * _line_angles(n_cycles, n_orders)
+    leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in lengths.tolist()])
     # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
     weights = _leak_weights(n_cycles, n_orders, round(n_samples[0] / 16) * 16)
+    leaks = leaks[which] if len(leaks) > 1 else leaks
     parts = _without_leakage(spectrum, angle, leaks, weights).view(np.float64)
     parts *= parts
-    rms: Floats = np.sqrt(parts @ _SIX) * (np.sqrt(2) / n_column)
+    rms: Floats = np.sqrt(parts @ _SIX) * (np.sqrt(2) / n_samples)[:, None]
     return rms
+
+
+@lru_cache(maxsize=16)
+def _line_numbers(n_cycles: int, n_orders: int) -> NDArray[np.intp]:
+    return _lines(n_cycles, n_orders)[1].astype(np.intp)
 
 
 @lru_cache(maxsize=16)
@@ -190,19 +192,14 @@ def _line_angles(n_cycles: int, n_orders: int) -> Floats:
     return np.pi * n_cycles * np.arange(1.0, n_orders + 1)
 
 
-def _distinct(n_samples: list[int]) -> list[int]:
-    """One number when all are the same, as they mostly are."""
-    return n_samples[:1] if min(n_samples) == max(n_samples) else n_samples
-
-
-def _alike(n_samples: list[int]) -> list[tuple[int, list[int]]]:
+def _alike(
+    lengths: NDArray[np.int64], which: NDArray[np.intp]
+) -> Iterator[tuple[int, NDArray[np.intp]]]:
     """Which windows have the same length, no more of them together than the cache holds."""
-    groups = []
-    for n in sorted(set(n_samples)):
-        rows = [row for row, other in enumerate(n_samples) if other == n]
+    for number, n in enumerate(lengths.tolist()):
+        rows = np.flatnonzero(which == number)
         step = max(1, TRANSFORMED // n)
-        groups += [(n, rows[at : at + step]) for at in range(0, len(rows), step)]
-    return groups
+        yield from ((n, rows[at : at + step]) for at in range(0, len(rows), step))
 
 
 def distortion_pct(subgroups_v: Floats) -> Floats:
@@ -253,8 +250,8 @@ def _take_out_fundamental(flat: Phasors, angle: Floats, gain: Floats, leaks: Pha
     # Its own mirror image reaches it, by less than a thousandth: once over is enough.
     line -= np.conj(line * angle) * leaks[:, 1, 1]
     source = line * angle
-    both = np.array([source, source.conj()]).T[:, None]
-    flat -= (both @ leaks)[:, 0]
+    flat -= source[:, None] * leaks[:, 0]
+    flat -= source.conj()[:, None] * leaks[:, 1]
     flat[:, 1] = 0
     tone: Phasors = line / gain
     return tone
