@@ -36,7 +36,7 @@ class SimulatedOptions(SourceOptions):
     scenario: RelativePath
     pace: Literal["realtime", "as_fast_as_possible"] = "realtime"
     start_utc: AwareDatetime | None = None
-    block_s: Annotated[float, Field(ge=0.001, le=10.0)] | None = None
+    block_s: Annotated[float, Field(ge=0.001, le=20.0)] | None = None
     duration_s: Annotated[float, Field(gt=0.0, le=1e9)] | None = None
     begin_s: Annotated[float, Field(ge=0.0, le=1e9)] = 0.0  # how much of the scenario is left out
 
