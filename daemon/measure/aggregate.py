@@ -117,22 +117,45 @@ class _Sums:
         self._is_flagged = True
 
     def value(self, channel: int, end_index: float, *, is_whole: bool) -> Aggregate:
-        mean, n_known = np.full(N_PARTS, np.nan), self._sums[N_PARTS:AT_SEEN]
-        np.divide(self._sums[:N_PARTS], n_known, where=n_known > 0, out=mean)
-        means = np.sqrt(mean, out=mean)
-        urms, low, high, thd = means[:4].tolist()
-        return Aggregate(
-            channel=channel,
-            start_index=self.start_index,
-            end_index=end_index,
-            n_values=self.n,
-            urms_v=urms,
-            under_pct=max(0.0, 100 * (1 - low / self._declared_v)),
-            over_pct=max(0.0, 100 * (high / self._declared_v - 1)),
-            thd_pct=thd,
-            harmonics_pct=means[4:],
-            flagged=self._is_flagged or bool(self._sums[AT_FLAGGED]) or not is_whole,
-        )
+        is_flagged = self._is_flagged or bool(self._sums[AT_FLAGGED]) or not is_whole
+        place = _Place(channel, self.start_index, end_index, self.n, is_flagged)
+        return _aggregate(_means(self._sums), place, self._declared_v)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where an interval lies, and of how many parts it is made."""
+
+    channel: int
+    start_index: float
+    end_index: float
+    n_values: int
+    is_flagged: bool
+
+
+def _means(sums: Floats) -> Floats:
+    """Roots of the means of some sums, along the last axis; NaN where nothing is known."""
+    n_known = sums[..., N_PARTS:AT_SEEN]
+    means = np.full(n_known.shape, np.nan)
+    np.divide(sums[..., :N_PARTS], n_known, where=n_known > 0, out=means)
+    roots: Floats = np.sqrt(means, out=means)
+    return roots
+
+
+def _aggregate(means: Floats, place: _Place, declared_v: float) -> Aggregate:
+    urms, low, high, thd = means[:4].tolist()
+    return Aggregate(
+        channel=place.channel,
+        start_index=place.start_index,
+        end_index=place.end_index,
+        n_values=place.n_values,
+        urms_v=urms,
+        under_pct=max(0.0, 100 * (1 - low / declared_v)),
+        over_pct=max(0.0, 100 * (high / declared_v - 1)),
+        thd_pct=thd,
+        harmonics_pct=means[4:],
+        flagged=place.is_flagged,
+    )
 
 
 class ShortAggregates:
@@ -154,6 +177,11 @@ class ShortAggregates:
             at = piece.start
             while at < piece.stop:
                 if not self._open:
+                    whole = self._whole(parts, slice(at, piece.stop))
+                    at += INTERVALS_PER_SHORT * len(whole)
+                    values += whole
+                    if at == piece.stop:
+                        break
                     self._begin(parts, at)
                 room = INTERVALS_PER_SHORT - self._open[0].n  # the first one has the most
                 some = slice(at, min(piece.stop, at + room))
@@ -172,6 +200,21 @@ class ShortAggregates:
             return []
         self._open.remove(first)
         return [first.value(parts.channel, first.end_index, is_whole=True)]
+
+    def _whole(self, parts: Parts, piece: slice) -> list[Aggregate]:
+        """The values that lie in a piece from end to end, computed together."""
+        size = INTERVALS_PER_SHORT
+        count = (piece.stop - piece.start) // size
+        used = slice(piece.start, piece.start + count * size)
+        sums = np.add.reduce(parts.table[used].reshape(count, size, N_SUMS), axis=1)
+        starts = parts.start_index[used][::size].tolist()
+        ends = parts.end_index[used][size - 1 :: size].tolist()
+        flags = (sums[:, AT_FLAGGED] > 0).tolist()
+        means = _means(sums)
+        return [
+            _aggregate(means[n], _Place(parts.channel, start, end, size, flag), self._declared_v)
+            for n, (start, end, flag) in enumerate(zip(starts, ends, flags, strict=True))
+        ]
 
     def restart(self) -> None:
         """Samples were lost: what was under way has no end."""
