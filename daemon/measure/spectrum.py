@@ -161,24 +161,33 @@ def harmonic_subgroups(
 def _subgroups(
     volts: Floats, start_index: Floats, length: Floats, n_cycles: int, n_orders: int
 ) -> Floats:
-    n_samples = np.array([good_length(span) for span in np.rint(length).astype(int).tolist()])
+    n_samples = _good_lengths(length)
     starts = np.clip(np.rint(start_index), 0, len(volts) - n_samples).astype(np.intp)
-    lengths, which = np.unique(n_samples, return_inverse=True)
+    lengths = sorted(set(n_samples.tolist()))
     lines = np.empty((len(length), 3 * n_orders), np.complex128)
-    for n, rows in _alike(lengths, which):
+    for n, rows in _alike(n_samples, lengths):
         # One call for several windows: what prepares a transform of one length is done once.
         transformed = np.fft.rfft(windows(volts, n)[starts[rows]])
         lines[rows] = transformed.take(_line_numbers(n_cycles, n_orders), axis=1)
     spectrum = lines.reshape(-1, n_orders, 3)
     angle = (n_samples / length - 1)[:, None] * _line_angles(n_cycles, n_orders)
-    leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in lengths.tolist()])
+    leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in lengths])
     # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
     weights = _leak_weights(n_cycles, n_orders, round(n_samples[0] / 16) * 16)
-    leaks = leaks[which] if len(leaks) > 1 else leaks
+    leaks = leaks[np.searchsorted(lengths, n_samples)] if len(leaks) > 1 else leaks
     parts = _without_leakage(spectrum, angle, leaks, weights).view(np.float64)
     parts *= parts
     rms: Floats = np.sqrt(parts @ _SIX) * (np.sqrt(2) / n_samples)[:, None]
     return rms
+
+
+def _good_lengths(length: Floats) -> NDArray[np.intp]:
+    """For each of some windows the number of samples to transform."""
+    spans = np.rint(length).astype(np.intp)
+    n_samples = np.empty_like(spans)
+    for span in set(spans.tolist()):  # hardly more than one or two
+        n_samples[spans == span] = good_length(span)
+    return n_samples
 
 
 @lru_cache(maxsize=16)
@@ -193,11 +202,11 @@ def _line_angles(n_cycles: int, n_orders: int) -> Floats:
 
 
 def _alike(
-    lengths: NDArray[np.int64], which: NDArray[np.intp]
+    n_samples: NDArray[np.intp], lengths: list[int]
 ) -> Iterator[tuple[int, NDArray[np.intp]]]:
     """Which windows have the same length, no more of them together than the cache holds."""
-    for number, n in enumerate(lengths.tolist()):
-        rows = np.flatnonzero(which == number)
+    for n in lengths:
+        rows = np.flatnonzero(n_samples == n)
         step = max(1, TRANSFORMED // n)
         yield from ((n, rows[at : at + step]) for at in range(0, len(rows), step))
 
@@ -237,9 +246,9 @@ def _without_leakage(
     flat -= weights.on_lines((centre - leaked) * angle, angle)
     x = angle[:, 1:] / np.pi
     source = centre[:, 1:] * x
-    spectrum[:, 1:, 0] -= source / (x + 1)
-    spectrum[:, 1:, 2] -= source / (x - 1)
-    centre /= gain
+    spectrum[:, 1:, 0] -= source * (1 / (x + 1))  # of complex numbers products cost less
+    spectrum[:, 1:, 2] -= source * (1 / (x - 1))
+    centre *= 1 / gain
     spectrum[:, 0, 1] = fundamental
     return spectrum
 
