@@ -40,7 +40,7 @@ def test_pictures_are_written(path: Path, tmp_path: Path, words: list[str]) -> N
     png, svg = tmp_path / "a.png", tmp_path / "a.svg"
     found = run(verb, path, *rest, "--png", png, "--svg", svg)
     assert found.exit_code == 0, found.output
-    assert verb != "show" or found.output.endswith(f"Picture: {png}, {svg}\n")
+    assert found.output.endswith(f"Picture: {png}, {svg}\n")
     head = png.read_bytes()[:24]
     assert head.startswith(b"\x89PNG\r\n\x1a\n")
     width, height = struct.unpack(">II", head[16:24])

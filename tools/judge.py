@@ -76,6 +76,8 @@ def command(
         width = terminal_width()
         seen = Seen(open_run_id, Monitors(archive))
         lines = side_by_side(events, candidates, noun, seen, width, show_all)
+    if pictures.is_wanted:
+        lines = [*lines, "", f"Picture: {pictures.words}"]
     click.echo("\n".join(lines))
 
 
