@@ -17,7 +17,14 @@ from tools.comparable import (
     check_comparable,
     rate_words,
 )
-from tools.compare_words import change_words, left_out_words, question_words, work_words
+from tools.compare_words import (
+    change_words,
+    clock_doubt_words,
+    clock_words,
+    left_out_words,
+    question_words,
+    work_words,
+)
 from tools.comparison import (
     VOLTAGE_KINDS,
     Fate,
@@ -52,6 +59,10 @@ def command(
     """Compare two watches: input and output of a conditioner, or before and after it came.
 
     Which of the two it is shows from the times: watches at the same time are input and output.
+
+    A conditioner does its work where the 95 % interval of the share that it kept lies above one
+    half and nothing came in ("mostly": something did). It does not where that interval lies below
+    one half, or more came in than was kept. Else it cannot be said yet.
     """
     if first.resolve() == second.resolve():
         raise InputError(f"{first} is named twice")
@@ -61,15 +72,14 @@ def command(
             f"A was compared with {a.profile}, B with {b.profile}: give one for both with --profile"
         )
     check_comparable(a, b)
+    unjudged = _unjudged(a, b, profile_name)  # unsaid, "none passed" would be an all-clear
     is_at_once = relation == "in-out" or (relation == "auto" and is_simultaneous(a, b))
     if is_at_once:
         lines = _simultaneous_lines(
-            a, b, compare_simultaneous(a, b, parse_span("--window", window)), relation
+            a, b, compare_simultaneous(a, b, parse_span("--window", window)), relation, unjudged
         )
     else:
-        lines = _in_time_lines(a, b, relation)
-    if unjudged := _unjudged(a, b, profile_name):  # else "none passed" would be an all-clear
-        lines = [*wrapped(unjudged, terminal_width()), *lines]
+        lines = _in_time_lines(a, b, relation, unjudged)
     edited = [text for side in (a, b) for text in edit_lines(side.archive, str(side.path))]
     lines = [*(line for text in edited for line in wrapped(text, terminal_width())), *lines]
     if rates := rate_words(a, b):
@@ -83,20 +93,20 @@ def _unjudged(a: Side, b: Side, profile_name: str | None) -> str:
     return unjudged_words(a.profile, of_voltage)
 
 
-def _simultaneous_lines(a: Side, b: Side, found: Simultaneous, relation: str) -> list[str]:
+def _simultaneous_lines(
+    a: Side, b: Side, found: Simultaneous, relation: str, unjudged: str
+) -> list[str]:
     width = terminal_width()
     texts = [
+        *clock_doubt_words(found),
         work_words(found, a),
+        *([unjudged] if unjudged else []),
+        *clock_words(found.clocks),
         *question_words(a, b, relation, is_at_once=True),
         *caution_words(a, b, is_at_once=True),
         *left_out_words(a, b),
         f"Common time: {duration_words(round(found.common_s))}.",
     ]
-    if abs(found.offset_s) >= 0.001:
-        side = "ahead of" if found.offset_s > 0 else "behind"
-        texts.append(
-            f"The clock of B was taken to be {abs(found.offset_s):.2f} s {side} that of A."
-        )
     lines = [line for text in texts for line in wrapped(text, width)]
     headings = ("From A to B", "All", "Passed the limit")
     rows = [
@@ -125,11 +135,12 @@ def _what(one: Occurrence, side: Side) -> str:
     return f"{side.monitors.mark(one.worst)}{what_words(one.worst, None)}"
 
 
-def _in_time_lines(a: Side, b: Side, relation: str) -> list[str]:
+def _in_time_lines(a: Side, b: Side, relation: str, unjudged: str) -> list[str]:
     width = terminal_width()
     first_s, second_s = a.coverage.watched_s, b.coverage.watched_s
     texts = [
         change_words(a, b),
+        *([unjudged] if unjudged else []),
         *question_words(a, b, relation, is_at_once=False),
         *caution_words(a, b, is_at_once=False),
         f"A was watched for {duration_words(round(first_s))}, B for "

@@ -1,16 +1,22 @@
 """What two watches show, in sentences: which question was asked, and the answer."""
 
+import math
 from collections import Counter
+from collections.abc import Sequence
 
 from daemon.judge import is_serious
-from daemon.page.words import duration_words, kind_words
+from daemon.page.words import duration_words, kind_words, what_words
+from tools.clocks import ClockDifference
 from tools.comparison import Side, Simultaneous, common_s
+from tools.correlation import Occurrence
 from tools.intervals import same_rate_probability, share_interval
 from tools.probability import probability_words
 from tools.site import find_site
 from tools.text import local_words, plural
 
 UNLIKELY = 0.05
+HALF = 0.5
+LEAST_OFFSET_S = 0.001
 
 
 def question_words(a: Side, b: Side, relation: str, *, is_at_once: bool) -> list[str]:
@@ -52,8 +58,74 @@ def left_out_words(a: Side, b: Side) -> list[str]:
     return [f"Not compared, as they are no single events of voltage: {'; '.join(parts)}."]
 
 
+def clock_doubt_words(found: Simultaneous) -> list[str]:
+    """To be said first: what looks removed and added may be the same, by clocks that differ."""
+    if found.twins is None:
+        return []
+    shift_s, numbers = found.twins.shift_s, found.twins.numbers
+    first = found.removed[numbers[0][0]].worst
+    more = f", and {len(numbers) - 1} more like it" if len(numbers) > 1 else ""
+    window_s = math.ceil(abs(shift_s) + 0.5)
+    return [
+        f"Careful, the clocks of A and B may differ by {abs(shift_s):.2f} s: what A alone saw "
+        f"({what_words(first, None)}{more}) B alone saw {abs(shift_s):.2f} s "
+        f"{'later' if shift_s > 0 else 'earlier'}. If so, it was not removed, and the answer is "
+        f"another one: ask again with --window {window_s}s."
+    ]
+
+
+def clock_words(clocks: ClockDifference) -> list[str]:
+    """Which difference of the clocks was taken out, and what it rests on."""
+    if abs(clocks.offset_s) < LEAST_OFFSET_S:
+        return []
+    side = "ahead of" if clocks.offset_s > 0 else "behind"
+    text = f"The clock of B was taken to be {abs(clocks.offset_s):.2f} s {side} that of A"
+    pairs = plural(clocks.n_agreeing, "pair")
+    if clocks.probability is None:
+        return [f"{text}, by {pairs} of events."]
+    chance = probability_words(clocks.probability)
+    return [f"{text}: {pairs} of events agree on it, which chance does in at most {chance}."]
+
+
 def work_words(found: Simultaneous, a: Side) -> str:
-    """Whether a conditioner does its work: the answer first."""
+    """Whether a conditioner does its work: yes, no, or not yet, and then the counts."""
+    question = "Does it do its work?"
+    if are_unjudged([*(one.at_a for one in found.travelled), *found.added]):
+        return f"{question} Cannot be said yet: no event was judged."
+    answer = "Cannot be said yet" if found.twins else find_work(found)
+    return f"{question} {answer}. {_count_words(found, a)}"
+
+
+def are_unjudged(occurrences: Sequence[Occurrence]) -> bool:
+    """Whether there are disturbances, and not one of them has a verdict."""
+    return bool(occurrences) and all(one.verdict is None for one in occurrences)
+
+
+def find_work(found: Simultaneous) -> str:
+    """Our own rule. No: more came in than was kept, or the interval lies below half.
+
+    Yes: the interval of the share that was kept lies above half, and nothing came in.
+    """
+    n_serious = sum(is_serious(one.at_a.verdict) for one in found.travelled)
+    n_new = sum(is_serious(one.verdict) for one in found.added) + sum(
+        is_serious(one.at_b.verdict)
+        for one in found.travelled
+        if one.at_b and not is_serious(one.at_a.verdict)
+    )
+    kept = n_serious - sum(
+        is_serious(one.at_a.verdict) and is_serious(one.at_b.verdict)
+        for one in found.travelled
+        if one.at_b
+    )
+    low, high = share_interval(kept, n_serious) if n_serious else (0.0, 1.0)
+    if n_new > kept or high < HALF:
+        return "No"
+    if low > HALF:
+        return "Mostly" if n_new else "Yes"
+    return "Cannot be said yet"
+
+
+def _count_words(found: Simultaneous, a: Side) -> str:
     bad_at_a = [one for one in found.travelled if is_serious(one.at_a.verdict)]
     bad_at_b = [one for one in found.travelled if one.at_b and is_serious(one.at_b.verdict)]
     n_worse = sum(not is_serious(one.at_a.verdict) for one in bad_at_b)
@@ -63,8 +135,8 @@ def work_words(found: Simultaneous, a: Side) -> str:
         return f"In the common time no event at A passed the limit, but at B.{more}"
     if not bad_at_a:
         return (
-            "No event at A passed the limit in the common time: whether it does its work, this "
-            "watch cannot say."
+            "No event at A passed the limit in the common time: so this watch does not show what "
+            "it would have done."
         )
     n_serious, kept = len(bad_at_a), len(bad_at_a) - len(bad_at_b) + n_worse
     low, high = share_interval(kept, n_serious)
@@ -83,19 +155,24 @@ def _more_words(n_worse: int, n_added: int) -> str:
 
 
 def change_words(a: Side, b: Side) -> str:
-    """Whether there were more or fewer events that passed the limit: the answer first."""
+    """Whether it is better at B: yes, no, or not yet, and then the counts."""
     before, after = (sum(is_serious(one.verdict) for one in side.occurrences) for side in (a, b))
     first_s, second_s = a.coverage.watched_s, b.coverage.watched_s
+    question = "Is it better at B?"
+    if are_unjudged([*a.occurrences, *b.occurrences]):
+        return f"{question} Cannot be said yet: no event was judged."
     if not before and not after:
-        return "No difference is shown: no event passed the limit, at A or at B."
+        return f"{question} Cannot be said yet: no event passed the limit, at A or at B."
     probability = same_rate_probability(before, first_s, after, second_s)
     chance, test = probability_words(probability), "(exact test of two counts)"
     if probability > UNLIKELY:
         return (
-            f"No difference is shown: {before} at A and {after} at B passed the limit. Were "
-            f"nothing changed, counts would differ as much or more in {chance} of such pairs "
-            f"{test}."
+            f"{question} Cannot be said yet: {before} at A and {after} at B passed the limit. "
+            f"Were nothing changed, counts would differ as much or more in {chance} of such "
+            f"pairs {test}."
         )
-    change = "fewer" if after / second_s < before / first_s else "more"
-    where = "Since then" if a.coverage.since_utc_s <= b.coverage.since_utc_s else "At B"
-    return f"{where} there are {change} events that pass the limit; by chance {chance} {test}."
+    answer = "Yes, fewer" if after / second_s < before / first_s else "No, more"
+    return (
+        f"{question} {answer} events pass the limit: {before} at A and {after} at B. Were nothing "
+        f"changed, counts would differ as much or more in {chance} of such pairs {test}."
+    )

@@ -1,25 +1,23 @@
 """Two watches held against each other: input and output of a conditioner, before and after it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
-
-import numpy as np
 
 from daemon.archive import Archive
 from daemon.errors import InputError
 from daemon.judge import is_serious, severity_order
 from daemon.records import Kind
 from daemon.spans import Span, common
+from tools.clocks import ClockDifference, Twins, clock_difference, difference_by_twins, find_twins
 from tools.correlate import coverage_of
 from tools.correlation import Occurrence, find_occurrences
 from tools.coverage import Coverage, common_coverage
-from tools.matching import NearSpans, find_offset, match
+from tools.matching import NearSpans
 from tools.monitors import Monitors
 
 SIMULTANEOUS_SHARE = 0.5  # of the shorter watch: as much must be common
-SEARCH_S = 300.0
 SMALL_PCT = 2.0  # of declared: a smaller difference is none
 VOLTAGE_KINDS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.TRANSIENT)
 
@@ -60,9 +58,15 @@ class Simultaneous:
     """Both watched at the same time."""
 
     common_s: float
-    offset_s: float  # clock of B minus clock of A, as taken out
+    clocks: ClockDifference
     travelled: tuple[Travelled, ...]
     added: tuple[Occurrence, ...]
+    twins: Twins | None = None  # left after pairing: the clocks may differ all the same
+
+    @property
+    def removed(self) -> list[Occurrence]:
+        """What A saw and B did not."""
+        return [one.at_a for one in self.travelled if one.at_b is None]
 
     def count(self, fate: Fate, *, serious_only: bool = False) -> int:
         """How many had this fate."""
@@ -104,18 +108,38 @@ def compare_simultaneous(a: Side, b: Side, window_s: float) -> Simultaneous:
     shared = common(a.coverage.watched, b.coverage.watched)
     if not shared:
         raise InputError(f"{a.path} and {b.path} were never watched at the same time")
-    spans_a = [one.span for one in a.occurrences]
-    offset_s = clock_difference(spans_a, [one.span for one in b.occurrences], window_s)
+    clocks = clock_difference(a.occurrences, b.occurrences, window_s)
+    found = _paired(a, b, shared, clocks, window_s)
+    by_twins = difference_by_twins(
+        found.removed, found.added, len(found.travelled) - len(found.removed), found.common_s
+    )
+    if by_twins is None:
+        return found
+    return _paired(a, b, shared, by_twins, window_s)
+
+
+def _paired(
+    a: Side, b: Side, shared: Sequence[Span], clocks: ClockDifference, window_s: float
+) -> Simultaneous:
     at_a = [one for one in a.occurrences if _is_in(one.span[0], shared)]
-    at_b = [one for one in b.occurrences if _is_in(one.span[0] - offset_s, shared)]
-    partners = _partners(at_a, at_b, offset_s, window_s)
+    at_b = [one for one in b.occurrences if _is_in(one.span[0] - clocks.offset_s, shared)]
+    partners = _partners(at_a, at_b, clocks.offset_s, window_s)
     travelled = tuple(
         _travelled(one, at_b[partners[number]] if number in partners else None)
         for number, one in enumerate(at_a)
     )
     used = set(partners.values())
     added = tuple(one for number, one in enumerate(at_b) if number not in used)
-    return Simultaneous(_length(shared), offset_s, travelled, added)
+    found = Simultaneous(_length(shared), clocks, travelled, added)
+    return replace(found, twins=_doubtful(found))
+
+
+def _doubtful(found: Simultaneous) -> Twins | None:
+    """Twins that make up half or more of what came in addition: they may be what was removed."""
+    twins = find_twins(found.removed, found.added)
+    if not twins or 2 * len(twins[0].numbers) < len(found.added):
+        return None
+    return twins[0]
 
 
 def _partners(
@@ -160,16 +184,6 @@ def _unlike(at_a: Occurrence, at_b: Occurrence, lines: set[str]) -> int | None:
         return 2 + is_other_line
     is_jump = Kind.TRANSIENT in (one.kind, other.kind)
     return 4 if is_jump and not is_other_line else None
-
-
-def clock_difference(spans_a: Sequence[Span], spans_b: Sequence[Span], window_s: float) -> float:
-    """Clock of B minus clock of A, in s: of pairs as they are, else of the best agreement."""
-    moments = [start for start, _ in spans_b]
-    pairs = match(moments, spans_a, window_s)
-    estimate = find_offset(moments, spans_a, window_s, SEARCH_S)
-    if estimate is not None and estimate.n_agreeing > len(pairs):
-        return estimate.offset_s
-    return float(np.median([pair.lag_s for pair in pairs])) if len(pairs) >= 3 else 0.0
 
 
 def _travelled(at_a: Occurrence, at_b: Occurrence | None) -> Travelled:
