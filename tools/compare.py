@@ -40,6 +40,7 @@ from tools.failure_options import parse_span
 from tools.intervals import count_interval
 from tools.text import event_time, table, terminal_width, wrapped
 from tools.unjudged import count_unjudged, unjudged_words
+from tools.verdicts import known_supplies
 
 
 @click.command("compare")
@@ -90,7 +91,8 @@ def command(
 def _unjudged(a: Side, b: Side, profile_name: str | None) -> str:
     counts = count_unjudged(a.archive, profile_name) + count_unjudged(b.archive, profile_name)
     of_voltage = Counter({kind: n for kind, n in counts.items() if kind in VOLTAGE_KINDS})
-    return unjudged_words(a.profile, of_voltage)
+    supplies = [one for side in (a, b) for one in known_supplies(side.archive).values()]
+    return unjudged_words(a.profile, of_voltage, supplies)
 
 
 def _simultaneous_lines(

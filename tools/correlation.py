@@ -18,7 +18,7 @@ from tools.failure_log import Failure, FailureLog
 from tools.matching import Chance, ClockOffset, Pair, chance, find_offset, match
 from tools.monitors import Monitors
 from tools.unjudged import count_unjudged, find_limits, unjudged_words
-from tools.verdicts import find_supplies, judge_row
+from tools.verdicts import find_supplies, judge_row, known_supplies
 
 SEARCH_S = 2 * 3600.0  # clocks left in another zone are off by an hour, or by two
 
@@ -197,7 +197,11 @@ def correlate(
         ),
         monitors=Monitors(archive),
         unjudged=(
-            unjudged_words(profile, count_unjudged(archive, question.profile_name))
+            unjudged_words(
+                profile,
+                count_unjudged(archive, question.profile_name),
+                known_supplies(archive).values(),
+            )
             if question.serious_only
             else ""
         ),

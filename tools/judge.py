@@ -196,7 +196,7 @@ def _comparison(
     if not isinstance(profile, ImmunityProfile):  # first what verdicts are worth here
         sentences = [*_warnings(profile, supplies), _summary(compared)]
     if not isinstance(profile, ClassificationProfile):
-        sentences.append(unjudged_words(profile.id, compared.unjudged))
+        sentences.append(unjudged_words(profile.id, compared.unjudged, supplies.values()))
     lines += [line for sentence in sentences for line in wrapped(sentence, width)]
     if compared.shown:
         rows = [_line(event, judgement) for event, judgement in compared.shown]

@@ -21,6 +21,7 @@ from tools.site import Site
 from tools.supply_or_machine import answer_sentences, sensitive_words
 from tools.text import event_time, local_words, plural
 from tools.unjudged import unjudged_words
+from tools.verdicts import known_supplies
 
 STATISTICS_DECIDE = (
     "Single events are indicative only under limits of the supply: the statistics over days decide."
@@ -103,7 +104,8 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
     """What stands first, below the headline."""
     coverage, zone = found.coverage, found.site.zone
     basis = f"; {coverage.basis}" if coverage.basis else ""
-    unjudged = unjudged_words(found.compared.names, _unjudged(found.counts))
+    supplies = known_supplies(found.archive).values()
+    unjudged = unjudged_words(found.compared.names, _unjudged(found.counts), supplies)
     unjudged = " ".join(part for part in (unjudged, _largest_words(found)) if part)
     lines = []
     if found.failures is not None:

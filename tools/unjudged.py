@@ -1,25 +1,28 @@
 """What a profile does not judge, said before anything that could be taken for an all-clear."""
 
+import math
 from collections import Counter
+from collections.abc import Iterable
 
 from daemon.archive import Archive, EventFilter
 from daemon.errors import InputError
 from daemon.judge import judge
 from daemon.page.words import kind_words
-from daemon.profiles import find_profile, user_profile_dir
+from daemon.profiles import (
+    builtin_profiles,
+    find_profile,
+    is_in_scope,
+    user_profile_dir,
+    user_profiles,
+)
 from daemon.records import Kind
 from daemon.staircase import EventFacts
 from daemon.tolerance import ClassificationProfile, ImmunityProfile, SupplyProfile
 from tools.text import plural
+from tools.verdicts import Supply
 
 Judging = ImmunityProfile | SupplyProfile
-WITH_LIMITS = {  # a built-in profile that has limits for such events
-    Kind.DIP: "iti-2000",
-    Kind.SWELL: "iti-2000",
-    Kind.INTERRUPTION: "iti-2000",
-    Kind.TRANSIENT: "iti-2000",
-    Kind.DISTORTION: "ieee-519-lv",
-}
+MOST_NAMED = 2  # profiles for one kind: those written for most countries
 
 
 def find_limits(name: str) -> Judging:
@@ -55,21 +58,52 @@ def count_unjudged(archive: Archive, profile_name: str | None) -> Counter[Kind]:
     return Counter({kind: count for kind, count in found.items() if count})
 
 
-def unjudged_words(names: str, counts: Counter[Kind]) -> str:
-    """Which events were not judged, what that means, and a profile that would; else empty."""
+def unjudged_words(names: str, counts: Counter[Kind], supplies: Iterable[Supply] = ()) -> str:
+    """Which events were not judged, what that means, and the profiles that would; else empty.
+
+    :param names: what they were compared with.
+    :param supplies: only profiles that were written for all of them are named.
+    """
     if not counts.total():
         return ""
     kinds = ", ".join(f"{kind_words(kind)}: {counts[kind]}" for kind in Kind if counts[kind])
     verb = "is" if counts.total() == 1 else "are"
     return (
         f"{plural(counts.total(), 'event')} {verb} not judged ({kinds}), as {names} has no limit "
-        f"for such: that does not say they were harmless.{_other_profiles(names, counts)}"
+        f"for such: that does not say they were harmless.{_others_words(names, counts, supplies)}"
     )
 
 
-def _other_profiles(names: str, counts: Counter[Kind]) -> str:
-    found = dict.fromkeys(
-        WITH_LIMITS[kind] for kind in Kind if counts[kind] and kind in WITH_LIMITS
-    )
-    other = " or ".join(f"--profile {name}" for name in found if name not in names.split(", "))
-    return f" To judge them: {other}." if other else ""
+def _others_words(names: str, counts: Counter[Kind], supplies: Iterable[Supply]) -> str:
+    """Which profile judges which kind; none judges all, so that each is named with its kinds."""
+    declared = list(dict.fromkeys((one.nominal_v, one.frequency_hz) for one in supplies))
+    if not declared:
+        return ""
+    fitting = [one for one in _others(names) if all(is_in_scope(one, *each) for each in declared)]
+    kinds_of: dict[str, list[str]] = {}
+    for kind in Kind:
+        if counts[kind]:
+            found = [one.id for one in fitting if judges(one, kind)][:MOST_NAMED]
+            kinds_of.setdefault(" or ".join(found), []).append(kind_words(kind))
+    parts = [
+        f"for {' and '.join(kinds)} in {found or 'no other profile'}"
+        for found, kinds in sorted(kinds_of.items(), key=lambda one: not one[0])
+    ]
+    supply = " and of ".join(f"{volts:g} V, {hertz:g} Hz" for volts, hertz in declared)
+    return f" Limits for a supply of {supply} are: {'; '.join(parts)}."
+
+
+def _others(names: str) -> list[Judging]:
+    """All profiles with limits but these, those for most countries first."""
+    known = [*builtin_profiles(), *user_profiles(user_profile_dir())[0]]
+    others = [
+        one
+        for one in known
+        if not isinstance(one, ClassificationProfile) and one.id not in names.split(", ")
+    ]
+    return sorted(others, key=_n_countries, reverse=True)
+
+
+def _n_countries(profile: Judging) -> float:
+    countries = profile.applies_to.countries
+    return math.inf if countries is None else len(countries)
