@@ -31,6 +31,7 @@ from daemon.archive_rows import (
     settings_of,
     statistics_of,
 )
+from daemon.chain_begin import uncovered_words
 from daemon.chain_check import ChainReport, verify
 from daemon.errors import InputError, StoreError
 from daemon.records import (
@@ -239,19 +240,27 @@ class Archive:
         with self._making_sense():
             return self._asked(verify)
 
+    def uncovered_words(self) -> str:
+        """How much the chain of hashes cannot speak for, as a clause; empty: nothing."""
+        with self._making_sense():
+            return self._asked(uncovered_words)
+
     def faults_of_file(self) -> list[str]:
-        """What SQLite finds wrong with the file and its references; empty when it is sound."""
+        """What SQLite finds wrong with the file; empty when it is sound."""
         whole = [str(row[0]) for row in self._read("PRAGMA integrity_check")]
-        loose = [
+        return [text for text in whole if text != "ok"]
+
+    def loose_rows(self) -> list[str]:
+        """Rows whose own row was removed: in a sound file, by somebody's edit."""
+        return [
             f"row {row['rowid']} of {row['table']} belongs to a row of {row['parent']} that is gone"
             for row in self._read("PRAGMA foreign_key_check")
         ]
-        return [text for text in whole if text != "ok"] + loose
 
     def check_references(self) -> None:
         """:raises StoreError: events of a run, or settings, that are not there."""
         for (what,) in self._read(_STRAYS):
-            raise StoreError(f"{self._path} is damaged: {what} are there without it")
+            raise StoreError(f"{self._path} was edited, or is damaged: {what} are there without it")
 
     def _each(self, of_row: Callable[[sqlite3.Row], T], rows: Sequence[sqlite3.Row]) -> list[T]:
         with self._making_sense():

@@ -9,6 +9,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import overload
 
+from daemon.chain_begin import count_uncovered, edits_of_chain, has_chain, markers
 from daemon.hash_chain import (
     CORRECTED,
     LET_GO,
@@ -39,10 +40,13 @@ class ChainReport:
     n_let_go: int  # events that were let go, or a trace or waveform of theirs
     n_corrected: int  # rows whose stamps were corrected; the first ones are kept
     findings: tuple[str, ...]  # what was changed, removed or added
+    is_missing: bool = False  # it was removed
 
     @property
     def head(self) -> str:
-        """The newest hash: noted elsewhere, it fixes everything before it."""
+        """The newest hash: noted elsewhere, it fixes everything before it; empty: no chain."""
+        if self.is_missing:
+            return ""
         return self.hashes[-1] if self.hashes else START
 
 
@@ -79,7 +83,6 @@ class _Links:
     """What one pass over all links brings."""
 
     hashes: Hashes = field(default_factory=Hashes)
-    before: dict[str, int] = field(default_factory=dict)  # ids that are not covered
     let_go: dict[str, list[tuple[int, int]]] = field(default_factory=dict)  # by table
     corrected: dict[tuple[str, int], str] = field(default_factory=dict)
     findings: list[str] = field(default_factory=list)
@@ -96,11 +99,11 @@ def verify(connection: sqlite3.Connection) -> ChainReport | None:
 
     Links and rows are read one after the other: of a million, little more is held than a hash each.
     """
-    is_there = "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = 'chain'"
-    if not connection.execute(is_there).fetchone()[0]:
-        return None
-    links = _read_links(connection)
-    findings = links.findings
+    if not has_chain(connection):
+        removed = edits_of_chain(connection)
+        return ChainReport((), 0, 0, 0, tuple(removed), is_missing=True) if removed else None
+    links, marks = _read_links(connection), markers(connection)
+    findings = links.findings + edits_of_chain(connection)
     n_let_go = n_corrected = 0
     for about, row_id, digests, kept in _newest_links(connection):
         if links.is_gone(about, row_id):
@@ -113,10 +116,10 @@ def verify(connection: sqlite3.Connection) -> ChainReport | None:
         if row and stamp_digest(row) != links.corrected.get((about, row_id), ""):
             findings.append(f"the times of {_name(about, row_id)} were changed")
         n_corrected += row.get("as_stored") is not None
-    findings += _without_link(connection, links.before)
+    findings += _without_link(connection, marks)
     return ChainReport(
         hashes=links.hashes,
-        n_not_covered=_count_not_covered(connection, links.before),
+        n_not_covered=count_uncovered(connection, marks),
         n_let_go=n_let_go,
         n_corrected=n_corrected,
         findings=tuple(findings),
@@ -130,7 +133,8 @@ def _read_links(connection: sqlite3.Connection) -> _Links:
         "SELECT id, about, row_id, row_digest, evidence_digest, hash FROM chain ORDER BY id"
     ):
         if about.startswith("before_"):
-            found.before[about] = row_id
+            if found.hashes and not found.findings:
+                found.findings.append(f"the chain itself was changed at link {number}")
             continue
         head = link_hash(head, about, row_id, row, evidence)
         if head != stored and not found.findings:
@@ -221,26 +225,15 @@ def _compared(
     return found, len(now) < len(then)
 
 
-def _without_link(connection: sqlite3.Connection, before: Mapping[str, int]) -> list[str]:
+def _without_link(connection: sqlite3.Connection, marks: Mapping[str, int]) -> list[str]:
     unlinked = "AND id > ? AND NOT EXISTS (SELECT 1 FROM chain WHERE about = ? AND row_id = {}.id)"
     closed = f"SELECT id FROM event WHERE duration_s IS NOT NULL {unlinked} ORDER BY id"
     logged = f"SELECT id FROM log WHERE TRUE {unlinked} ORDER BY id"
     return [
         f"{_name(about, row_id)} was added, or closed, by something else"
         for about, sql in (("event", closed), ("log", logged))
-        for (row_id,) in connection.execute(
-            sql.format(about), (before.get(f"before_{about}", 0), about)
-        )
+        for (row_id,) in connection.execute(sql.format(about), (marks[about], about))
     ]
-
-
-def _count_not_covered(connection: sqlite3.Connection, before: Mapping[str, int]) -> int:
-    return sum(
-        connection.execute(
-            f"SELECT count(*) FROM {table} WHERE id <= ?", (before.get(f"before_{table}", 0),)
-        ).fetchone()[0]
-        for table in TABLES
-    )
 
 
 def _name(about: str, row_id: int) -> str:

@@ -2,7 +2,8 @@
 
 Ids are given anew in the order of the files; runs keep their origin. The chain of hashes of the
 new file covers the merged rows from now on: each part is held against its own chain before, and
-what was edited in it is put into the log, and so is its head, so that one noted earlier is known.
+what was edited in it is put into the log, and so is what its chain could not speak for, and its
+head, so that one noted earlier is known.
 """
 
 import sqlite3
@@ -20,6 +21,7 @@ from daemon.stored_settings import digest_of, edited_settings
 
 BEFORE_MERGING = "was edited after the watch, before it was merged"
 HEAD = "head of its chain when it was merged: "
+UNCOVERED = "as it was when it was merged: "
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,7 @@ class MergedPart:
     n_runs: int
     n_events: int
     edits: tuple[str, ...]  # of the part, after its monitor wrote it; logged in the new file
+    uncovered: str  # what its chain could not speak for; empty: nothing; logged too
 
 
 def merge(target: Path, parts: Sequence[Part]) -> list[MergedPart]:
@@ -70,6 +73,7 @@ class _State:
 
     head: str  # empty: it has no chain
     edits: tuple[str, ...]
+    uncovered: str  # empty: its chain speaks for every row
 
 
 def _state(path: Path) -> _State:
@@ -82,9 +86,12 @@ def _state(path: Path) -> _State:
     faults = archive.faults_of_file()
     if faults:
         raise StoreError(f"{path} is damaged: {faults[0]}; check-db says more")
+    loose = archive.loose_rows()
+    if loose:
+        raise StoreError(f"{path} was edited after the watch: {loose[0]}; check-db says more")
     chain = archive.chain()
     edits = (*(chain.findings if chain else ()), *edited_settings(archive))
-    return _State(chain.head if chain else "", edits)
+    return _State(chain.head if chain else "", edits, archive.uncovered_words())
 
 
 def _take(connection: sqlite3.Connection, part: Part, state: _State) -> MergedPart:
@@ -111,13 +118,15 @@ def _take(connection: sqlite3.Connection, part: Part, state: _State) -> MergedPa
     hash_chain.extend(connection, ids, logs)
     connection.execute("COMMIT")
     connection.execute("DETACH part")
-    return MergedPart(part.origin, len(runs), len(events), state.edits)
+    return MergedPart(part.origin, len(runs), len(events), state.edits, state.uncovered)
 
 
 def _log_state(connection: sqlite3.Connection, run_id: int, part: Part, state: _State) -> list[int]:
     """Say in the log, at the end of the latest run of the part, how it came."""
     name = part.origin or part.path.name
     said = [(LogKind.FAULT, f"{name} {BEFORE_MERGING}: {text}") for text in state.edits]
+    if state.uncovered:
+        said.append((LogKind.MERGED, f"{name}, {UNCOVERED}{state.uncovered}"))
     said += [(LogKind.MERGED, f"{name}: {HEAD}{state.head}")] if state.head else []
     return [_log(connection, run_id, kind, text) for kind, text in said]
 

@@ -79,6 +79,77 @@ def test_an_edit_is_found_and_named(path: Path, sql: str, finding: str) -> None:
     assert said(path).startswith("The file is whole, but it is not as the monitor wrote it.")
 
 
+def test_a_row_removed_by_another_program_is_an_edit_and_no_damage(path: Path) -> None:
+    """Other programs leave foreign keys unchecked: what belonged to the row stays behind."""
+    connection = sqlite3.connect(path)
+    connection.execute("DELETE FROM event WHERE id = 3")
+    connection.commit()
+    connection.close()
+    words = said(path)
+    assert run("check-db", path).exit_code == 3
+    assert words.startswith(
+        "The file is whole, but it is not as the monitor wrote it. - event 3 was removed"
+    )
+    assert "row 3 of trace belongs to a row of event that is gone" in words
+    assert "damaged" not in words
+    assert "copy the file again" not in words
+
+
+BEGIN_ANEW = "DELETE FROM chain;" + "".join(
+    "INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash) "
+    f"SELECT 'before_{table}', coalesce(max(id), 0), '', '', '{'0' * 64}' FROM {table};"
+    for table in ("event", "log")
+)
+
+
+@pytest.mark.parametrize(
+    ("sql", "finding"),
+    [
+        ("DROP TABLE chain", "the chain of hashes was removed"),
+        ("DROP TABLE chain; PRAGMA user_version = 1", "the chain of hashes was removed"),
+        (BEGIN_ANEW, "the chain of hashes begins after the first rows"),
+        ("DELETE FROM chain", "event 1 was added, or closed, by something else"),
+        (
+            "INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash) "
+            "VALUES ('before_event', 99, '', '', '')",
+            "the chain itself was changed at link 9",
+        ),
+    ],
+)
+def test_a_newer_file_without_its_whole_chain_was_edited(
+    path: Path, sql: str, finding: str
+) -> None:
+    edit(path, f"UPDATE event SET category = 'sag', value = 200 WHERE id = 4; {sql}")
+    words = said(path)
+    assert run("check-db", path).exit_code == 3
+    assert words.startswith("The file is whole, but it is not as the monitor wrote it.")
+    assert finding in words
+    assert "was written before there was a chain" not in words
+    assert finding in " ".join(run("show", path, 1).output.split())
+
+
+def test_statistics_tell_a_log_that_lost_its_chain(path: Path) -> None:
+    """A watch without events: no monitor without a chain kept statistics of its days."""
+    emptied = "DELETE FROM event; DELETE FROM chain WHERE about = 'event';"
+    edit(path, f"{emptied} {BEGIN_ANEW}")
+    assert run("check-db", path).exit_code == 0
+    assert "2 rows are older than the chain" in said(path)
+    edit(path, "INSERT INTO statistics VALUES (1, '2026-11-25', 'L1', x'00')")
+    assert "the chain of hashes begins after the first rows" in said(path)
+
+
+def test_a_chain_let_go_to_save_room_is_no_edit(path: Path) -> None:
+    edit(path, "UPDATE event SET category = 'sag'")
+    edit(path, BEGIN_ANEW)
+    assert run("check-db", path).exit_code == 3
+    text = "store.keep_mb is reached; let go: the chain of hashes (6 links), begun anew"
+    store = Store(path, "UTC")
+    store.add(1, [], [LogEntry(LogKind.FAULT, RUN_UTC_S, None, None, text)])
+    store.close()
+    assert run("check-db", path).exit_code == 0
+    assert "6 rows are older than the chain of hashes" in said(path)
+
+
 def test_waveforms_let_go_are_no_edit(path: Path) -> None:
     edit(path, "DELETE FROM waveform WHERE event_id IN (1, 2)")
     assert run("check-db", path).exit_code == 0
@@ -158,11 +229,13 @@ def test_a_database_from_before_the_chain(tmp_path: Path, monkeypatch: pytest.Mo
     )
     connection.close()
     monkeypatch.setattr(schema, "STEPS", steps)
-    assert "before there was a chain" in said(path)
+    assert said(path).startswith("The file is whole. Whether it was edited cannot be found.")
+    assert "it was written before there was a chain of hashes: edits cannot be found" in said(path)
     assert open_archive(path).runs()[0].origin is None
     Store(path, "UTC").close()
     assert run("check-db", path).exit_code == 0
-    assert "1 row older than the chain" in said(path)
+    assert said(path).startswith("The file is whole. Some of it no chain of hashes speaks for")
+    assert "1 row is older than the chain of hashes: edits before it began cannot" in said(path)
 
 
 def test_damage_is_found(path: Path) -> None:
@@ -196,11 +269,14 @@ def test_what_no_hash_covers_is_held_against_the_log(tmp_path: Path) -> None:
     store.add(run_id, [], [LogEntry(LogKind.STOPPED, RUN_UTC_S + 7200.0, 7200.0, None, "stopped")])
     store.end_run(run_id, RUN_UTC_S + 7200.0, 1, 0)
     store.close()
-    assert "is said to end" not in said(path)
+    assert run("check-db", path).exit_code == 0
     edit(path, "UPDATE run SET until_utc = '2026-11-25T20:00:00.000Z'")
     words = said(path)
-    assert "run 1 is said to end at 2026-11-25 21:00:00, but its log stopped at 2026-11-25" in words
-    assert words.startswith("The file is whole, and no later edit of events, log and settings was")
+    assert (
+        "the account of run 1 was changed: it is said to end at 2026-11-25 21:00:00, but" in words
+    )
+    assert words.startswith("The file is whole, but it is not as the monitor wrote it.")
+    assert run("check-db", path).exit_code == 3
 
 
 def test_every_verb_that_rests_on_edited_rows_says_so(path: Path, tmp_path: Path) -> None:
@@ -224,3 +300,6 @@ def test_every_verb_that_rests_on_edited_rows_says_so(path: Path, tmp_path: Path
     edit(path, "UPDATE event SET value = 141.0 WHERE id = 2")
     for text in texts():
         assert text.count("is not as the monitor wrote it: event 2 was changed. See check-db") == 1
+    edit(path, "DROP TABLE chain")
+    for text in texts():
+        assert text.count("is not as the monitor wrote it: the chain of hashes was removed") == 1

@@ -83,6 +83,61 @@ def test_what_was_edited_before_is_not_washed_clean(
     assert run("check-db", tmp_path / "again.db").exit_code == 3
 
 
+def test_a_part_that_lost_its_chain_is_told_for_good(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    edit(parts[1], "UPDATE event SET value = 1 WHERE id = 2", "DROP TABLE chain")
+    found = run("merge", tmp_path / "all.db", *parts)
+    assert "office was edited after the watch: the chain of hashes was removed" in found.output
+    run("merge", tmp_path / "again.db", tmp_path / "all.db", parts[0])
+    for name in ("all.db", "again.db"):
+        assert run("check-db", tmp_path / name).exit_code == 3
+        words = " ".join(run("check-db", tmp_path / name).output.split())
+        assert "before it was merged: the chain of hashes was removed" in words
+        run("report", tmp_path / name, "-o", tmp_path / "r.html")
+        page = " ".join((tmp_path / "r.html").read_text().split())
+        assert "office was edited after the watch, before it was merged: the chain of" in page
+
+
+def test_what_no_chain_of_a_part_speaks_for_is_told_for_good(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """The chain of a part from the first schema begins late: merging it makes nothing sure."""
+    anew = "INSERT INTO chain (about, row_id, row_digest, evidence_digest, hash) VALUES "
+    edit(
+        parts[1],
+        "DELETE FROM chain",
+        f"{anew} ('before_event', 3, '', '', ''), ('before_log', 2, '', '', '')",
+    )
+    said = "5 rows are older than the chain of hashes: edits before it began cannot be found"
+    found = run("merge", tmp_path / "all.db", *parts)
+    assert f"office: {said}" in found.output
+    run("merge", tmp_path / "again.db", tmp_path / "all.db", parts[0])
+    for name in ("all.db", "again.db"):
+        checked = run("check-db", tmp_path / name)
+        words = " ".join(checked.output.split())
+        assert checked.exit_code == 0
+        assert words.startswith("The file is whole. Some of it no chain of hashes speaks for")
+        assert f"office, as it was when it was merged: {said}" in words
+        run("report", tmp_path / name, "-o", tmp_path / "r.html")
+        page = " ".join((tmp_path / "r.html").read_text().split())
+        assert f"ffice, as it was when it was merged: {said}" in page
+
+
+def test_a_part_with_a_changed_end_or_a_removed_row_is_told(
+    parts: tuple[Path, Path], tmp_path: Path
+) -> None:
+    stopped = "UPDATE log SET kind = 'stopped' WHERE id = 1"  # an edit too, beside the one wanted
+    edit(parts[0], stopped)
+    found = run("merge", tmp_path / "all.db", *parts)
+    assert "the account of run 1 was changed: it is said to end" in found.output
+    edit(parts[1], "DELETE FROM event WHERE id = 2")
+    found = run("merge", tmp_path / "more.db", *parts)
+    assert found.exit_code == 3
+    assert "was edited after the watch: row" in found.output
+    assert "damaged" not in found.output
+
+
 def test_the_heads_of_the_parts_are_known_to_the_merged_file(
     parts: tuple[Path, Path], tmp_path: Path
 ) -> None:

@@ -16,7 +16,7 @@ from daemon.records import LogKind
 from daemon.stored_settings import settings_of, table_of
 from drivers.clock import SystemClock
 from tools.coverage import site_coverage
-from tools.edits import doubtful_ends, find_edits
+from tools.edits import find_edits, uncovered
 from tools.site import find_open_run, find_site
 from tools.text import moment_words, plural, terminal_width, wrapped
 
@@ -35,11 +35,11 @@ COVERS = (
     "event_count."
 )
 PROVES = (
-    "What this proves: no event and no entry of the log was edited after the monitor wrote it by "
-    "someone who did not also compute the chain anew, and no settings by someone who did not also "
-    "compute their digest anew. What it does not: that the rest is as it was, that the measurement "
-    "was right, or that nobody rebuilt the whole file. Against that, note the head elsewhere, as a "
-    "report does, and check it with --head."
+    "What this proves: no event and no entry of the log that the chain covers was edited after the "
+    "monitor wrote it by someone who did not also compute the chain anew, and no settings by "
+    "someone who did not also compute their digest anew. What it does not: that the rest is as it "
+    "was, that the measurement was right, or that nobody rebuilt the whole file. Against that, "
+    "note the head elsewhere, as a report does, and check it with --head."
 )
 
 
@@ -54,15 +54,17 @@ def command(db: Path, head: str | None) -> None:
     archive, faults, chain = _read(db)
     edits = find_edits(archive, chain)
     noted = _head_words(archive, chain, head)
-    lines = [_verdict(faults, edits, chain, is_of_it=not noted.startswith(NOT_OF_IT))]
-    lines += [f"- {text}" for text in [*faults, *edits, noted] if text]
+    covers_all = not uncovered(archive)
+    is_of_it = not noted.startswith(NOT_OF_IT)
+    lines = [_verdict(faults, edits, chain, covers_all=covers_all, is_of_it=is_of_it)]
+    lines += [f"- {text}" for text in [*edits, *faults, noted] if text]
     lines += [REPAIR] if faults else []
     open_run_id = find_open_run(archive, SystemClock().utc_ns() / 1e9)
     lines += [f"- {text}" for text in cautions(archive, open_run_id)]
     lines += _chain_words(chain)
     width = terminal_width()
     click.echo("\n".join(line for text in lines for line in wrapped(text, width)))
-    if faults or edits or noted.startswith(NOT_OF_IT):
+    if faults or edits or not is_of_it:
         raise click.exceptions.Exit(3)
 
 
@@ -81,8 +83,15 @@ def _read(db: Path) -> tuple[Archive, list[str], ChainReport | None]:
 
 
 def _verdict(
-    faults: list[str], edits: list[str], chain: ChainReport | None, *, is_of_it: bool
+    faults: list[str],
+    edits: list[str],
+    chain: ChainReport | None,
+    *,
+    covers_all: bool,
+    is_of_it: bool,
 ) -> str:
+    if faults and edits:
+        return "The file is not as the monitor wrote it, and it is damaged."
     if faults:
         return "The file is damaged."
     if edits:
@@ -90,7 +99,12 @@ def _verdict(
     if not is_of_it:
         return "The file is whole, but the noted head is not of this file."
     if chain is None:
-        return "The file is whole. It was written before there was a chain: edits cannot be found."
+        return "The file is whole. Whether it was edited cannot be found."
+    if not covers_all:
+        return (
+            "The file is whole. Some of it no chain of hashes speaks for: whether that was edited "
+            "cannot be found. No later edit of the rest was found."
+        )
     return "The file is whole, and no later edit of events, log and settings was found."
 
 
@@ -114,11 +128,9 @@ def _head_words(archive: Archive, chain: ChainReport | None, head: str | None) -
 
 
 def _chain_words(chain: ChainReport | None) -> list[str]:
-    if chain is None:
+    if chain is None or chain.is_missing:
         return []
     lines = [f"Chain: {plural(len(chain.hashes), 'link')}, head {chain.head}"]
-    if chain.n_not_covered:
-        lines.append(f"- {plural(chain.n_not_covered, 'row')} older than the chain, not covered")
     if chain.n_corrected:
         lines.append(
             f"- times of {plural(chain.n_corrected, 'row')} were corrected when the time was known "
@@ -135,11 +147,11 @@ def cautions(archive: Archive, open_run_id: int | None) -> list[str]:
     :param open_run_id: the run that goes on now, if one does.
     """
     return [
+        *uncovered(archive),
         *_unfinished(archive, open_run_id),
         *_clock_doubts(archive),
         *_gaps(archive),
         *_settings_changes(archive),
-        *doubtful_ends(archive),
         *_faults_logged(archive),
     ]
 

@@ -1,10 +1,10 @@
-"""What was edited after the monitor wrote it, in words: by the chain, the settings, and a merge."""
+"""What was edited after the monitor wrote it, in words: by chain, settings, log, and a merge."""
 
 from collections.abc import Sequence
 
 from daemon.archive import Archive, EventFilter, RunRow
 from daemon.chain_check import ChainReport
-from daemon.merging import BEFORE_MERGING
+from daemon.merging import BEFORE_MERGING, UNCOVERED
 from daemon.page.words import zone_of
 from daemon.records import LogKind
 from daemon.schema import utc_seconds
@@ -16,10 +16,12 @@ ENDS_AGREE_S = 60.0  # a clock that was set while the run ended moves the two ap
 
 
 def find_edits(archive: Archive, chain: ChainReport | None) -> list[str]:
-    """Each later edit that shows: of events and log, of settings, and of a part before a merge."""
+    """Each later edit that shows: of rows, settings, the end of a run, a part before a merge."""
     return [
         *(chain.findings if chain else ()),
+        *archive.loose_rows(),
         *edited_settings(archive),
+        *doubtful_ends(archive),
         *edits_before_merging(archive),
     ]
 
@@ -28,6 +30,13 @@ def edits_before_merging(archive: Archive) -> list[str]:
     """What the log of a merged database says of its parts."""
     faults = archive.log(LogKind.FAULT, newest_first=False)
     return [row.text for row in faults if BEFORE_MERGING in row.text]
+
+
+def uncovered(archive: Archive) -> list[str]:
+    """What no chain of hashes speaks for: of this file, and of its parts before a merge."""
+    own = archive.uncovered_words()
+    merged = archive.log(LogKind.MERGED, newest_first=False)
+    return [*([own] if own else []), *(row.text for row in merged if UNCOVERED in row.text)]
 
 
 def edit_lines(archive: Archive, name: str = "the database") -> list[str]:
@@ -55,8 +64,8 @@ def doubtful_ends(archive: Archive) -> list[str]:
     """Runs, which no hash covers, that end at another time than the log, which one does cover."""
     stops = {row.run_id: row.start_utc for row in archive.log(LogKind.STOPPED, newest_first=False)}
     return [
-        f"run {run.id} is said to end at {_moment(run, run.until_utc)}, but its log stopped at "
-        f"{_moment(run, stops[run.id])}: the account of the run may have been edited"
+        f"the account of run {run.id} was changed: it is said to end at "
+        f"{_moment(run, run.until_utc)}, but its log stopped at {_moment(run, stops[run.id])}"
         for run in archive.runs()
         if run.stopped and run.id in stops
         if abs(utc_seconds(run.until_utc) - utc_seconds(stops[run.id])) > ENDS_AGREE_S

@@ -5,8 +5,10 @@ from pathlib import Path
 
 import click
 
+from daemon.archive import open_archive
 from daemon.errors import InputError
 from daemon.merging import Part, merge
+from tools.edits import doubtful_ends
 from tools.text import plural
 
 
@@ -31,6 +33,10 @@ def command(output: Path, databases: tuple[Path, ...]) -> None:
         click.echo(f"{part.origin}: {runs}, {events}")
         for text in part.edits:
             click.echo(f"{part.origin} was edited after the watch: {text}", err=True)
+        if part.uncovered:
+            click.echo(f"{part.origin}: {part.uncovered}", err=True)
+    for text in doubtful_ends(open_archive(output)):  # the new file holds both accounts, too
+        click.echo(f"Edited after the watch: {text}", err=True)
     click.echo(f"Merged: {output}")
 
 
