@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from daemon.records import Verdict
 from tools.drawing import GREY, INK, LOOKS, WIDTH_IN, Mark, legend_below, styled
 
+NARROWEST = 0.006  # of the whole width, about 1 mm
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
@@ -76,7 +77,7 @@ def coverage_figure(stretch: Stretch) -> Figure:
         axes = figure.add_subplot()
         axes.axvspan(stretch.since_utc_s, stretch.until_utc_s, color="#7fa3bf", linewidth=0)
         for start, end in stretch.unseen:
-            axes.axvspan(start, end, facecolor="white", edgecolor=INK, hatch="/////", linewidth=0.5)
+            _unseen(axes, (start, end), stretch)
         axes.set_yticks([])
         axes.spines["left"].set_visible(False)
         _time_axis(axes, stretch)
@@ -84,11 +85,20 @@ def coverage_figure(stretch: Stretch) -> Figure:
 
 
 def _shade(axes: Axes, stretch: Stretch) -> None:
-    for number, (start, end) in enumerate(stretch.unseen):
-        axes.axvspan(
-            start, end, facecolor="#f4f5f6", edgecolor=GREY, hatch="/////", linewidth=0.0,
-            label="not watched" if number == 0 else None,
-        )  # fmt: skip
+    for number, span in enumerate(stretch.unseen):
+        _unseen(axes, span, stretch, label="not watched" if number == 0 else None)
+
+
+def _unseen(
+    axes: Axes, span: tuple[float, float], stretch: Stretch, label: str | None = None
+) -> None:
+    """Hatched, and never narrower than can be seen: a gap of minutes in a week counts too."""
+    least_s = NARROWEST * (stretch.until_utc_s - stretch.since_utc_s)
+    middle, half = (span[0] + span[1]) / 2, max(span[1] - span[0], least_s) / 2
+    axes.axvspan(
+        middle - half, middle + half, facecolor="white", edgecolor=INK, hatch="/////",
+        linewidth=0.5, label=label, zorder=1.5,
+    )  # fmt: skip
 
 
 def day_hour_figure(hours: DayHours, noun: str) -> Figure:
