@@ -14,7 +14,7 @@ from daemon.tolerance import Limits
 from tools.monitors import UNNAMED, Monitors
 from tools.text import plural
 from tools.unseen import unseen
-from tools.verdicts import Supply, known_supplies
+from tools.verdicts import NO_PROFILE, Supply, known_supplies
 
 Fact = tuple[str, str]
 CLOCKS = {
@@ -207,7 +207,13 @@ def profile_facts(archive: Archive, compared: Compared) -> list[str]:
         for supply in dict.fromkeys(known_supplies(archive).values()):
             warning = scope_warning(profile, supply.nominal_v, supply.frequency_hz)
             found += [warning] if warning else []
-    return list(dict.fromkeys(found)) or [f"The profile {compared.names} is not on this machine."]
+    known = {profile.id for profile in compared.profiles}
+    missing = [name for name in compared.names.split(", ") if name not in known]
+    if compared.names == NO_PROFILE:
+        found.append("nothing: neither an event nor the settings of the watch name a profile.")
+    elif missing:
+        found.append(f"The profile {' and '.join(missing)} is not on this machine.")
+    return list(dict.fromkeys(found))
 
 
 def runs_words(archive: Archive) -> str:

@@ -151,7 +151,7 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
     )
     serious = [one for one in occurrences if is_serious(one.verdict)]
     others = [one for one in occurrences if not is_serious(one.verdict)]
-    profiles = _profiles(events, wanted.profile_name, archive)
+    profiles = _profiles(names, wanted.profile_name, archive)
     judgements = _judgements(archive, events, wanted.profile_name)
     return Gathered(
         archive,
@@ -161,7 +161,7 @@ def _gather(db: Path, archive: Archive, wanted: Wanted) -> Gathered:
         judgements,
         serious,
         others,
-        Compared(profiles, names if events else ", ".join(one.id for one in profiles)),
+        Compared(profiles, names),
         wanted.failures,
         *counts(archive, events, judgements),
         *_chain(archive),
@@ -175,13 +175,12 @@ def _chain(archive: Archive) -> tuple[str, tuple[str, ...]]:
     return "" if chain is None else chain.head, tuple(find_edits(archive, chain))
 
 
-def _profiles(
-    events: Sequence[EventRow], name: str | None, archive: Archive
-) -> tuple[Profile, ...]:
+def _profiles(names: str, name: str | None, archive: Archive) -> tuple[Profile, ...]:
+    """What the events were compared with, as far as it is on this machine."""
     if name is not None:
         return (find_profile(name, user_profile_dir()),)
     stored = StoredJudgements(archive)
-    found = [stored.profile(event.profile) for event in events]
+    found = [stored.profile(one) for one in names.split(", ")]
     return tuple({one.id: one for one in found if one is not None}.values())
 
 

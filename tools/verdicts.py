@@ -1,6 +1,6 @@
 """Stored events compared with profiles, on the supply that their run was declared to watch."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from daemon.stored_settings import settings_of, table_of
 from daemon.tolerance import SupplyProfile
 from tools.site import number_of
 
+NO_PROFILE = "no profile"
 CORRECTED = (
     "Some times were corrected after the clock was set; the corrected ones are listed, "
     "`halfcycle show` also gives the first."
@@ -66,6 +67,34 @@ def known_supplies(archive: Archive) -> dict[int, Supply]:
     return supplies
 
 
+def compared_with(archive: Archive, judged: Collection[tuple[int, str]]) -> list[str]:
+    """The ids of the profiles that events were compared with, or would have been.
+
+    :param judged: run and profile of events; of a run without any its settings tell it.
+    """
+    names = {profile for _, profile in judged}
+    quiet = {run.settings_id for run in archive.runs()} - {
+        run.settings_id for run in archive.runs() if run.id in {run_id for run_id, _ in judged}
+    }
+    for settings_id in quiet:
+        name = table_of(settings_of(archive, settings_id), "supply").get("profile")
+        names |= {_id_of(name)} if isinstance(name, str) else set()
+    return sorted(names)
+
+
+def _id_of(name: str) -> str:
+    """Of a profile by its id or its file; a file that is gone keeps its name."""
+    found = _found(name)
+    return name if found is None else found.id
+
+
+def _found(name: str) -> Profile | None:
+    try:
+        return find_profile(name, user_profile_dir())
+    except InputError:
+        return None
+
+
 def judge_row(event: EventRow, profile: Profile, supply: Supply) -> Judgement:
     """Compare a stored event with a profile."""
     return judge(facts_of(event), profile, supply.nominal_v, supply.frequency_hz)
@@ -98,10 +127,7 @@ class StoredJudgements:
     def profile(self, name: str) -> Profile | None:
         """The profile of this id, where it is still to be found."""
         if name not in self._profiles:
-            try:
-                self._profiles[name] = find_profile(name, user_profile_dir())
-            except InputError:
-                self._profiles[name] = None
+            self._profiles[name] = _found(name)
         return self._profiles[name]
 
     def supply(self, event: EventRow) -> Supply | None:
