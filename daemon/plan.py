@@ -11,7 +11,7 @@ from daemon.thresholds import VoltageLimits
 
 LIVE_FRAME_S = 1.0
 # A recording needs no quick answer, and long frames cost less, as long as they fit the cache.
-BULK_FRAME_S = 30.0
+BULK_FRAME_S = 40.0
 BULK_FRAME_SAMPLES = 160_000
 # What a live input brings while nothing disturbs needs no quick answer either: measured at once.
 BATCH_S = 10.0

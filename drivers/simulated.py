@@ -32,7 +32,8 @@ LONGEST_BLOCK_S = 1.0  # a late reader catches up in pieces of this length
 class SimulatedOptions(SourceOptions):
     """The `driver:` table for `name: simulated`."""
 
-    sample_rate_hz: Annotated[float, Field(ge=2000.0, le=200_000.0)] = 16_000.0
+    # At least 32 samples a cycle of 50 Hz.
+    sample_rate_hz: Annotated[float, Field(ge=1600.0, le=200_000.0)] = 16_000.0
     scenario: RelativePath
     pace: Literal["realtime", "as_fast_as_possible"] = "realtime"
     start_utc: AwareDatetime | None = None

@@ -32,7 +32,7 @@ def test_a_short_watch_gives_database_failures_and_report(tmp_path: Path) -> Non
     steady_pct = 84.0 * 1.008  # of the scenario's magnitude, which wanders by 1.2 % of it
     assert abs(event.value_pct - steady_pct) <= 84.0 * 0.012 + 0.2
     (run,) = archive.runs()
-    assert run.samples_measured == 0.3 * 3600 * 2000
+    assert run.samples_measured == 0.3 * 3600 * 1600
     assert json.loads(archive.settings(run.settings_id).text)["driver"]["name"] == "simulated"
     assert (folder / "failures.csv").read_text().splitlines() == ["time;machine;message"]
     report = (folder / "report.html").read_text()
@@ -52,7 +52,7 @@ def test_parts_measured_at_once_are_one_watch_with_a_pause(tmp_path: Path) -> No
     assert [file.name for file in tmp_path.iterdir()] == ["watch.db"]
     archive = open_archive(tmp_path / "watch.db")
     runs = archive.runs()
-    assert [run.samples_measured for run in runs] == [0.05 * 7.2e6, 0.1 * 7.2e6]
+    assert [run.samples_measured for run in runs] == [0.05 * 5.76e6, 0.1 * 5.76e6]
     assert [(run.samples_lost, run.stopped, run.origin) for run in runs] == [(0, True, None)] * 2
     (event,) = archive.events(EventFilter())
     assert (event.kind, event.run_id) == (Kind.DIP, runs[1].id)

@@ -55,7 +55,7 @@ def command(folder: Path, hours: float) -> None:
     """Make a database, a log of failures and a report to look at, in some minutes.
 
     The site is invented and the supply simulated, but every event is found by the same
-    measurement as on a real circuit, at 2 kS/s as fast as this computer can.
+    measurement as on a real circuit, at 1.6 kS/s as fast as this computer can.
     """
     database = folder / "watch.db"
     if database.exists():
