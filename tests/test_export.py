@@ -239,7 +239,10 @@ def test_a_long_event_gives_a_record_for_each_end(tmp_path: Path) -> None:
     long = replace(seen_dip(1, 100.0), duration_s=60.0, waveforms=ends)
     store.add(run_id, [judged(long)], [])
     store.close()
-    run("export", path, "-o", out, "--format", "comtrade")
+    found = run("export", path, "-o", out, "--format", "comtrade", "--format", "wav")
+    assert "1 event in 8 files" in found.output.lower()
+    assert "Of 1 long event the waveform is in parts" in found.output
+    assert "No waveform" not in found.output
     names = sorted(out.glob("*.cfg"))
     assert [name.stem.endswith("_part2") for name in names] == [False, True]
     starts = []
@@ -249,6 +252,32 @@ def test_a_long_event_gives_a_record_for_each_end(tmp_path: Path) -> None:
         assert found.trigger_time == pytest.approx(0.1, abs=0.5 / RATE_HZ)
         starts.append(found.start_timestamp)
     assert (starts[1] - starts[0]).total_seconds() == pytest.approx(60.0, abs=2e-6)
+
+
+def test_events_without_a_waveform_are_counted(path: Path, tmp_path: Path) -> None:
+    """Of four events three have a waveform, each in one part: three files of COMTRADE each."""
+    found = run("export", path, "-o", tmp_path / "out", "--format", "comtrade")
+    assert found.output.splitlines()[0].startswith("4 events in 9 files")
+    assert found.output.splitlines()[1:] == ["No waveform was kept of 1 event."]
+    found = run("export", path, "-o", tmp_path / "tables", "--format", "csv")
+    assert len(found.output.splitlines()) == 1
+
+
+def test_a_table_that_cannot_be_read_to_its_end_leaves_no_half_of_it(
+    path: Path, tmp_path: Path
+) -> None:
+    """Only the newest row is looked at before: the second of four has a kind no monitor writes."""
+    connection = sqlite3.connect(path)
+    connection.execute("UPDATE event SET kind = 'tremor' WHERE id = 2")
+    connection.commit()
+    connection.close()
+    found = run("export", path, "-o", tmp_path / "out", "--format", "csv")
+    assert found.exit_code == 3
+    assert "no monitor writes" in found.output
+    assert not (tmp_path / "out").exists()
+    (tmp_path / "mine").mkdir()
+    assert run("export", path, "-o", tmp_path / "mine").exit_code == 3
+    assert list((tmp_path / "mine").iterdir()) == []
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,9 @@
 import csv
 import io
 import json
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import fields
 from pathlib import Path
 
@@ -31,6 +33,7 @@ from tools.monitors import Monitors
 from tools.text import csv_cell, plural
 
 FORMATS = ("csv", "jsonl", "comtrade", "cff", "wav")
+FILES_OF_PART = {"comtrade": 3, "cff": 1, "wav": 1}  # for each unbroken stretch of samples
 MORE_COLUMNS = (
     "start_local", "uncertainty", "duration_uncertainty_s", "cause", "evidence",
 )  # fmt: skip
@@ -72,20 +75,61 @@ def command(
     flavour = _flavour(revision, data)
     wanted = EventFilter(serious_only=serious_only, newest_first=False)
     check_folder(archive, folder)
+    n_files, with_parts = 0, Counter[int]()
+    with _folder(folder):
+        for name, lines in _tables(archive, wanted, formats):
+            _write_lines(folder / name, lines)
+            n_files += 1
+        for event in archive.each(wanted) if _n_files_of_part(formats) else ():
+            files = _waveforms(archive, event, flavour, formats)
+            for name, content in files:
+                write_file(folder / name, content)
+            n_files += len(files)
+            with_parts[len(files) // _n_files_of_part(formats)] += 1
+    n_events = plural(archive.count(wanted), "event").capitalize()
+    click.echo(f"{n_events} in {plural(n_files, 'file')}: {folder}")
+    for text in _waveform_words(with_parts):
+        click.echo(text)
+
+
+def _n_files_of_part(formats: Sequence[str]) -> int:
+    return sum(FILES_OF_PART.get(name, 0) for name in set(formats))
+
+
+def _waveform_words(with_parts: Counter[int]) -> list[str]:
+    """Why there are fewer waveforms than events, or more; empty where there is one for each.
+
+    :param with_parts: how many events have so many parts.
+    """
+    n_long = sum(count for n_parts, count in with_parts.items() if n_parts > 1)
+    words = []
+    if with_parts[0]:
+        words.append(f"No waveform was kept of {plural(with_parts[0], 'event')}.")
+    if n_long:
+        words.append(
+            f"Of {plural(n_long, 'long event')} the waveform is in parts, around the start and "
+            "the end: the name of a later one ends in _part2, and so on."
+        )
+    return words
+
+
+@contextmanager
+def _folder(folder: Path) -> Iterator[None]:
+    """The folder is there; one made for this goes again where nothing was written into it.
+
+    :raises InputError: it cannot be made.
+    """
+    is_new = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"-o {folder} cannot be made: {error.strerror}") from error
-    n_files = 0
-    for name, lines in _tables(archive, wanted, formats):
-        _write_lines(folder / name, lines)
-        n_files += 1
-    for event in archive.each(wanted) if set(formats) - {"csv", "jsonl"} else ():
-        for name, content in _waveforms(archive, event, flavour, formats):
-            write_file(folder / name, content)
-            n_files += 1
-    n_events = plural(archive.count(wanted), "event").capitalize()
-    click.echo(f"{n_events} in {plural(n_files, 'file')}: {folder}")
+    try:
+        yield
+    except (InputError, StoreError):
+        if is_new and not any(folder.iterdir()):
+            folder.rmdir()
+        raise
 
 
 def _flavour(revision: str, data: str) -> Flavour:
@@ -110,13 +154,19 @@ def _tables(
 
 
 def _write_lines(path: Path, lines: Iterable[str]) -> None:
-    """:raises InputError: it cannot be written there."""
+    """Write a table whole, or leave none: half a list would pass for all of it.
+
+    :raises InputError: it cannot be written there.
+    """
     try:
         with path.open("w", encoding="utf-8", newline="") as file:
             file.writelines(lines)
     except StoreError:  # of the database that is read meanwhile
+        path.unlink(missing_ok=True)
         raise
     except OSError as error:
+        with suppress(OSError):  # what made it fail is told, not this
+            path.unlink(missing_ok=True)
         raise InputError(f"{path} cannot be written: {error.strerror}") from error
 
 
