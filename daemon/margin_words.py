@@ -29,7 +29,7 @@ def severity_words(judgement: Judgement) -> str:
     if judgement.severity is None:
         return ""
     where = "outside" if judgement.severity > 1 else "on" if judgement.severity == 1 else "inside"
-    return f"{judgement.severity:.2f}: {where} the curve, by its extreme and whole duration"
+    return f"{judgement.severity:.2f}: {where} the curve (1: on it), by extreme and whole duration"
 
 
 def energy_words(lost_s: float | None) -> str:

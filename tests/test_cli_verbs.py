@@ -64,7 +64,7 @@ def test_show_tells_one_event_whole(path: Path) -> None:
         "Clock        synchronised",
         "Longest      below 90 % for 0.30 s, below 80 % for 0.28 s",
         # (100 - 61) / (100 - 70)
-        "Severity     1.30: outside the curve, by its extreme and whole duration",
+        "Severity     1.30: outside the curve (1: on it), by extreme and whole duration",
         # from the trace, for 0.3 s about 1 - 0.61^2
         "Sag energy   0.189 s without any voltage would lose as much (IEEE 1564)",
         "Same time    event 2 on L2",
@@ -100,7 +100,10 @@ def test_show_of_an_open_event_nobody_judged(path: Path) -> None:
 
 def test_show_refuses_ids_that_are_none(path: Path) -> None:
     fill(path)
-    for word, message in (("99", "its events are 1 to 4"), ("x", "'x' is no number of an event")):
+    for word, message in (
+        ("99", "its events are 1 to 4"),
+        ("x", "'x' is not the number of an event"),
+    ):
         result = run("show", path, word)
         assert (result.exit_code, result.stdout) == (2, "")
         assert message in result.stderr
@@ -385,4 +388,4 @@ def test_check_says_fine_or_every_fault(tmp_path: Path) -> None:
 def test_show_asks_for_the_number_of_an_event(path: Path, number: str) -> None:
     done = run("show", path, number)
     assert (done.exit_code, done.output.count("\n")) == (2, 1)
-    assert f"{number!r} is no number of an event; `halfcycle events` lists them" in done.output
+    assert f"{number!r} is not the number of an event; `halfcycle events` lists them" in done.output

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from daemon.archive import open_archive
 from daemon.errors import InputError
-from daemon.records import Kind, LogEntry, LogKind, Trace
+from daemon.records import Judgement, Kind, LevelTime, LogEntry, LogKind, Trace, Verdict
 from daemon.store import Store
 from tests.after_watch_material import RUN_UTC_S, SNAPSHOT, fill, run, seen_dip
 from tests.database_material import dip, judged, run_info
@@ -159,7 +159,7 @@ def test_a_quiet_watch_has_a_report_too(tmp_path: Path) -> None:
     text = (tmp_path / "a.html").read_text()
     html5lib.HTMLParser(strict=True).parse(text)
     assert "No event was kept." in plain(text)
-    assert "Nothing to do about the supply on this evidence" in plain(text)
+    assert "Watch for longer before the supply is cleared" in plain(text)
 
 
 def test_what_cannot_be_reported_is_refused(tmp_path: Path) -> None:
@@ -292,7 +292,8 @@ def test_under_supply_limits_the_statistics_decide(folder: Path) -> None:
 
 def test_why_a_duration_is_longer_than_its_times_is_said(folder: Path, tmp_path: Path) -> None:
     """IEC 61000-4-30 suggests 2 % (from memory); this snapshot names 3 %."""
-    assert "counts until" not in plain((folder / "a.html").read_text())  # its settings name none
+    said = plain((folder / "a.html").read_text())  # its settings name none
+    assert "until the voltage was back" not in said
     store = Store(tmp_path / "a.db", "Europe/Vienna")
     snapshot = SNAPSHOT.replace('"dip_pct"', '"hysteresis_pct": 3.0, "dip_pct"')
     run_id = store.begin_run(run_info(settings_text=snapshot, started_utc_s=RUN_UTC_S))
@@ -302,7 +303,7 @@ def test_why_a_duration_is_longer_than_its_times_is_said(folder: Path, tmp_path:
     store.close()
     assert run("report", tmp_path / "a.db", "-o", tmp_path / "a.html").exit_code == 0
     words = plain((tmp_path / "a.html").read_text())
-    assert "Duration counts until the voltage is back inside by 3 %; the times below" in words
+    assert "until the voltage was back inside by 3 %" in words
     assert "less than 0.1 %" in words
     assert " 0.0 %" not in words
 
@@ -312,3 +313,24 @@ def test_values_that_agree_are_said_once() -> None:
     assert spread_words("99.0", "100.0", "101.0", "%") == (
         "half of them above 100.0 %, 90 % of them between 99.0 and 101.0 %"
     )
+
+
+def test_the_level_that_was_judged_is_named_with_its_time(tmp_path: Path) -> None:
+    """85 % is no level of the usual list; an interruption is told from the dip around it."""
+    store = Store(tmp_path / "a.db", "Europe/Vienna")
+    run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
+    levels = (LevelTime(90.0, 1.41), LevelTime(85.0, 1.36), LevelTime(84.0, 1.35))
+    gone = dip(
+        1, kind=Kind.INTERRUPTION, threshold=11.5, value=0.08, value_pct=0.03, duration_s=1.41,
+        level_times=levels, below_interruption_s=1.38,
+    )  # fmt: skip
+    limit = Judgement("iti-2000", Verdict.MAY_STOP, "below 85 % for at most 60 s")
+    store.add(run_id, [judged(gone, judgement=limit, start_utc_s=RUN_UTC_S + 60.0)], [])
+    store.end_run(run_id, RUN_UTC_S + 3600, 1, 0)
+    store.close()
+    assert run("report", tmp_path / "a.db", "-o", tmp_path / "a.html").exit_code == 0
+    shown = " ".join(run("show", tmp_path / "a.db", 1).output.split())
+    for words in (plain((tmp_path / "a.html").read_text()), shown):
+        assert "below 90 % for 1.41 s, below 85 % for 1.36 s" in words
+        assert "below 84 %" not in words
+        assert "for 1.38 s: this is the interruption, below 11.5 V; its duration counts" in words

@@ -7,6 +7,7 @@ from datetime import date
 from daemon.archive import EventRow
 from daemon.page.words import kind_words, lasted_words, value_words
 from daemon.records import Kind
+from tools.event_facts import share_words
 from tools.monitors import Monitors
 from tools.text import event_time, table, wrapped
 
@@ -93,7 +94,7 @@ def _cells(event: EventRow, open_run_id: int | None) -> list[str]:
 
 
 def _share(event: EventRow) -> str:
-    share = f"{event.value_pct:.1f} %"
+    share = share_words(event.value_pct, "< 0.1 %")
     if event.kind is Kind.TRANSIENT:
         return f"{share} peak"
     return share if event.kind in _OF_DECLARED else ""

@@ -23,6 +23,7 @@ from daemon.sag_figures import lost_energy_s
 from daemon.together import Disturbances
 from tools.correlation import Correlation, Occurrence
 from tools.drawing import svg_text
+from tools.event_facts import level_words, lost_words, share_words, why_words
 from tools.hints import UNKNOWN, hint
 from tools.lag_words import lag_words
 from tools.monitors import Monitors
@@ -32,7 +33,6 @@ from tools.verdicts import Supply
 
 OF_VOLTAGE = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
 OF_HYSTERESIS = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION)
-LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
 MOST_PICTURED = 40
 
 
@@ -98,17 +98,14 @@ def picture_of(archive: Archive, event: EventRow, supply: Supply | None) -> Even
 
 
 def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[str, str]]:
-    lost_s = event.below_interruption_s
     seen_by = known.monitors.words(event) if known.monitors.are_several else ""
     facts = [
         ("Seen by", seen_by),
         ("Limit passed", ", ".join(w for w in (judgement.limit, margin_words(judgement)) if w)),
+        ("Supply lost", lost_words(event)),
         ("Severity", severity_words(judgement)),
         ("Sag energy", _energy(event, known)),
-        ("Duration", _duration_counts(event, known)),
-        ("Longest", level_words(event)),
-        ("Supply lost", f"for {duration_words(lost_s)}" if lost_s else ""),
-        ("Evidence", "" if event.cause == UNKNOWN else event.evidence or ""),
+        *_why(event),
         ("Uncertainty", uncertainty_words(event, known)),
         ("Clock", clock_words(event.clock)),
         ("First given", first_stamp_words(event)),
@@ -119,15 +116,13 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
     return [(name, text) for name, text in facts if text]
 
 
-def _duration_counts(event: EventRow, known: Known) -> str:
-    """Why it is longer than the time beyond the threshold that is named below it."""
-    supply = known.supplies.get(event.run_id)
-    if event.kind not in OF_HYSTERESIS or supply is None or not supply.hysteresis_pct:
-        return ""
-    return (
-        f"counts until the voltage is back inside by {supply.hysteresis_pct:g} %; the times below "
-        "end at the level itself"
-    )
+def _why(event: EventRow) -> list[tuple[str, str]]:
+    """What the hint rests on: in plain words, and the figures behind them."""
+    if event.cause == UNKNOWN:
+        return []
+    plain = why_words(event)
+    name = "In figures" if plain else "Evidence"
+    return [("Why this hint", plain), (name, event.evidence or "")]
 
 
 def _energy(event: EventRow, known: Known) -> str:
@@ -138,32 +133,28 @@ def _energy(event: EventRow, known: Known) -> str:
     return energy_words(lost_energy_s(event, trace, supply.nominal_v))
 
 
-def level_words(event: EventRow) -> str:
-    """Longest unbroken time beyond well-known levels."""
-    return ", ".join(
-        f"{'below' if time.level_pct < 100 else 'above'} {time.level_pct:g} % "
-        f"for {duration_words(time.longest_s)}"
-        for time in sorted(event.level_times, key=lambda time: abs(time.level_pct - 100))
-        if time.longest_s > 0 and time.level_pct in LEVELS_PCT
-    )
-
-
 def _rows(event: EventRow, supply: Supply | None) -> list[tuple[str, str, str]]:
     rows = [("Value", value_words(event.threshold, event.unit), sure_value(event))]
     whole = _whole(event, supply)
     if whole is not None:
         trigger = f"{100 * event.threshold / whole:.1f} %"
-        rows.append(("Of declared", trigger, _share_words(event.value_pct)))
+        rows.append(("Of declared", trigger, share_words(event.value_pct)))
     lasted = sure_duration(event, None)
     reached_s = event.extreme_s - event.start_s
     rows.append(("Value reached", "", f"{duration_words(reached_s)} after the start"))
-    rows.append(("Duration", "", lasted if event.complete else f"{lasted}; not both ends seen"))
+    lasted = lasted if event.complete else f"{lasted}; not both ends seen"
+    rows.append(("Duration", "", f"{lasted}{_counts_until(event, supply)}"))
+    longest = level_words(event)
+    if longest:
+        rows.append(("Of it, at a stretch", "", longest))
     return rows
 
 
-def _share_words(value_pct: float) -> str:
-    """What is left of a voltage that is gone is not 0.0 % where its volts are not 0."""
-    return f"{value_pct:.1f} %" if value_pct >= 0.05 or value_pct == 0 else "less than 0.1 %"
+def _counts_until(event: EventRow, supply: Supply | None) -> str:
+    """Why it is longer than the time beyond the threshold that is named below it."""
+    if event.kind not in OF_HYSTERESIS or supply is None or not supply.hysteresis_pct:
+        return ""
+    return f", until the voltage was back inside by {supply.hysteresis_pct:g} %"
 
 
 def _whole(event: EventRow, supply: Supply | None) -> float | None:
@@ -223,7 +214,7 @@ def list_rows(
     for event in events:
         judgement = judgements[event.id]
         lasted = "not seen" if event.duration_s is None else duration_words(event.duration_s)
-        percent = _share_words(event.value_pct) if event.kind in OF_VOLTAGE else ""
+        percent = share_words(event.value_pct) if event.kind in OF_VOLTAGE else ""
         rows.append(
             [
                 str(event.id),

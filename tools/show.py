@@ -29,7 +29,7 @@ from daemon.tolerance import SupplyProfile
 from drivers.clock import SystemClock
 from tools.chart import chart
 from tools.edits import edit_lines
-from tools.event_facts import further_facts
+from tools.event_facts import further_facts, level_words, lost_words, share_words
 from tools.monitors import Monitors
 from tools.picture_files import PictureFiles, drawing_module, picture_options
 from tools.site import find_open_run, number_of
@@ -38,7 +38,6 @@ from tools.verdicts import StoredJudgements
 
 _CHART_ROWS = 8
 MOST_SEARCHED = 2000  # of the latest events, for those that come back at fixed times
-_LEVELS_PCT = (90, 80, 70, 40, 10, 110, 120, 140)
 _OF_NOMINAL_V = (Kind.DIP, Kind.SWELL, Kind.INTERRUPTION, Kind.RAPID_VOLTAGE_CHANGE)
 
 
@@ -48,7 +47,7 @@ def _event_number(_: click.Context, __: click.Parameter, value: str) -> int:
         return int(value)
     except ValueError as error:
         raise InputError(
-            f"{value!r} is no number of an event; `halfcycle events` lists them as No"
+            f"{value!r} is not the number of an event; `halfcycle events` lists them as No"
         ) from error
 
 
@@ -128,7 +127,7 @@ def _warnings(event: EventRow, judgements: StoredJudgements) -> list[str]:
 def _measured(event: EventRow, supply: dict[str, object], open_run_id: int | None) -> list[str]:
     """What set the event off, and the extreme that it reached, side by side."""
     trigger_pct = _trigger_pct(event, supply)
-    noun, measured_pct = _of_what(event.kind), f"{event.value_pct:.1f} %"
+    noun, measured_pct = _of_what(event.kind), share_words(event.value_pct)
     extreme_s = f"{event.extreme_s - event.start_s:+.3f} s"
     rows = [
         ("value", value_words(event.threshold, event.unit), sure_value(event)),
@@ -188,17 +187,7 @@ def _end(event: EventRow) -> str:
 
 def _times(event: EventRow) -> list[tuple[str, str]]:
     """Time below the interruption threshold, and the longest time beyond well-known levels."""
-    levels = [
-        f"{'below' if time.level_pct < 100 else 'above'} {time.level_pct:g} % "
-        f"for {duration_words(time.longest_s)}"
-        for time in sorted(event.level_times, key=lambda time: abs(time.level_pct - 100))
-        if time.longest_s > 0 and time.level_pct in _LEVELS_PCT
-    ]
-    lost = event.below_interruption_s
-    return [
-        ("Supply lost", f"for {duration_words(lost)}" if lost else ""),
-        ("Longest", ", ".join(levels)),
-    ]
+    return [("Longest", level_words(event)), ("Supply lost", lost_words(event))]
 
 
 def _company(archive: Archive, event: EventRow) -> str:
