@@ -1,5 +1,6 @@
 """What a watch found, in the words of the advice table."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -17,6 +18,7 @@ from daemon.records import Kind, Trace
 from daemon.tolerance_steps import Paragraph
 from daemon.yaml_file import Line, describe_faults, fields_of, read_yaml
 from tools.correlation import Correlation, Occurrence
+from tools.quiet_watch import is_short
 from tools.supply_or_machine import Answer, find_answer
 
 FAULTS = (Cause.REMOTE_FAULT, Cause.MULTISTAGE_FAULT)
@@ -43,6 +45,7 @@ class Finding(StrEnum):
     DISTORTION = "distortion"
     FREQUENCY = "frequency"
     FAILURES_ELSEWHERE = "failures_elsewhere"
+    TOO_SHORT = "too_short"
     NOTHING = "nothing"
 
 
@@ -87,12 +90,16 @@ class Found:
 
 
 def find_findings(
-    archive: Archive, occurrences: Sequence[Occurrence], failures: Correlation | None
+    archive: Archive,
+    occurrences: Sequence[Occurrence],
+    failures: Correlation | None,
+    watched_s: float = math.inf,
 ) -> list[Found]:
     """What the events say: a neutral first, then by the worst verdict each rests on.
 
     Where the failures point to the machine, it comes before the supply. Kinds that no
-    profile judges (distortion, frequency) count as they were captured.
+    profile judges (distortion, frequency) count as they were captured. A watch in which no limit
+    was passed may be too short for its silence to say much.
     """
     basis: dict[Finding, list[Occurrence]] = {}
     for one in sorted(occurrences, key=weight, reverse=True):
@@ -103,6 +110,10 @@ def find_findings(
         elsewhere = Found(Finding.FAILURES_ELSEWHERE, ())
         is_first = find_answer(failures) is Answer.MACHINE
         found.insert(_n_urgent(found) if is_first else len(found), elsewhere)
+    n_failures = 0 if failures is None else len(failures.failures)
+    is_quiet = not any(is_serious(one.verdict) for one in occurrences)
+    if is_quiet and is_short(watched_s, n_failures):
+        found.append(Found(Finding.TOO_SHORT, ()))
     return found or [Found(Finding.NOTHING, ())]
 
 

@@ -15,6 +15,7 @@ from tools.coverage import Coverage
 from tools.edits import edit_words
 from tools.findings import OF_CURVES, Advice, weight
 from tools.monitors import Monitor, Monitors
+from tools.quiet_watch import quiet_words
 from tools.report_extent import Counts
 from tools.report_facts import Compared
 from tools.site import Site
@@ -111,6 +112,8 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
     if found.failures is not None:
         lines += [*answer_sentences(found.failures)[1:], _passed_words(found)]
         lines.append(sensitive_words(found.failures, found.others))
+    elif _is_quiet(found):
+        lines.append(quiet_words(coverage.watched_s))
     if any(isinstance(one, SupplyProfile) for one in found.compared.profiles):
         lines.append(STATISTICS_DECIDE)
     if found.serious:
@@ -126,6 +129,12 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
         f"{local_words(coverage.until_utc_s, zone)} ({share_words(coverage)} covered{basis}).",
     ]
     return [*edit_words(found.edits), *(line for line in lines if line)]
+
+
+def _is_quiet(found: Gathered) -> bool:
+    """Whether no limit was passed, and that says something: some were judged, or none was kept."""
+    n_kept, n_unjudged = found.counts.total(), _unjudged(found.counts).total()
+    return not found.serious and (not n_kept or n_unjudged < n_kept)
 
 
 def _worst_words(found: Gathered) -> str:

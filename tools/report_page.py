@@ -58,7 +58,7 @@ from tools.report_facts import (
     runs_words,
     site_facts,
 )
-from tools.saved_pictures import CURVE_KINDS, judged_figure
+from tools.saved_pictures import CURVE_KINDS, curve_words, judged_figure
 from tools.site import find_site
 from tools.supply_section import supply_section
 from tools.text import moment_words, plural
@@ -238,11 +238,13 @@ def _mark(event: EventRow, verdict: Verdict | None, label: str = "") -> Mark:
     return Mark(start, event.duration_s, event.value_pct, verdict, label)
 
 
-def _duration_picture(found: Gathered) -> str:
+def _duration_picture(found: Gathered) -> tuple[str, str]:
+    """The picture and what it shows."""
     judged = [(event, found.judgements[event.id]) for event in found.events]
     profile = next((one for one in found.compared.profiles if isinstance(one, Limits)), None)
     supply = next(iter(known_supplies(found.archive).values()), None)
-    return svg_text(judged_figure(judged, profile, supply), "duration")
+    figure = judged_figure(judged, profile, supply)
+    return svg_text(figure, "duration"), curve_words(judged, profile, supply)
 
 
 def _timeline_picture(found: Gathered) -> str:
@@ -336,7 +338,9 @@ class Advised:
 
 
 def _advised(found: Gathered) -> list[Advised]:
-    findings = find_findings(found.archive, _all_to_advise(found), found.failures)
+    findings = find_findings(
+        found.archive, _all_to_advise(found), found.failures, found.coverage.watched_s
+    )
     table = load_advice()
     return [
         Advised(advice, _basis_words(one, found))

@@ -53,7 +53,36 @@ def judged_figure(judged: Judged, profile: Profile | None, supply: Supply | None
             ]
             for kind in (Kind.DIP, Kind.SWELL)
         ]
-    return duration_figure(marks, sides[0], sides[1], profile.id if profile else "")
+    figure = duration_figure(marks, sides[0], sides[1], profile.id if profile else "")
+    if words := no_curve_words(profile, supply):
+        figure.suptitle(words, x=0.01, ha="left", fontsize=9)
+    return figure
+
+
+def no_curve_words(profile: Profile | None, supply: Supply | None) -> str:
+    """Why no limit is drawn over the events; empty where one is."""
+    if profile is None:
+        return "No limit is drawn: the profile is not known."
+    if not isinstance(profile, Limits):
+        return f"No limit is drawn: {profile.id} sorts events into classes."
+    if not profile.under and not profile.over:
+        return f"No limit is drawn: {profile.id} has none for dips, swells and interruptions."
+    return "" if supply else "No limit is drawn: the declared voltage is not known."
+
+
+def curve_words(judged: Judged, profile: Profile | None, supply: Supply | None) -> str:
+    """What the points and the line of `judged_figure` are, as far as they are there."""
+    why = no_curve_words(profile, supply)
+    line = "The line is the limit; beyond it lies the tinted part."
+    if not any(event.kind in CURVE_KINDS for event, _ in judged):
+        return f"No dip, swell or interruption was kept, so that there is no point. {why or line}"
+    points = "Each point is a dip, swell or interruption: its extreme and its whole duration."
+    if why:
+        return f"{points} {why}"
+    return (
+        f"{points} {line} Numbers are those of the list. A point beyond the line can be within "
+        "the limit, where its shape kept it beyond the level for a shorter time than it lasted."
+    )
 
 
 def _save(figure: Figure, files: PictureFiles) -> None:
