@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from daemon import retention
+from daemon.chain_begin import BEGUN_LATE
 from daemon.chain_check import ChainReport, verify
 from daemon.database_file import WAL_LIMIT_BYTES
 from daemon.records import Judgement, LogEntry, LogKind, Trace, Verdict, Waveform
@@ -147,6 +148,23 @@ def test_at_last_the_oldest_of_everything_goes_and_ids_are_not_given_again(
     chain = chain_of(store)
     assert chain.findings == ()
     assert chain.n_not_covered == 1 + n_log
+
+
+def test_a_chain_begun_anew_to_make_room_is_not_taken_for_an_edit(store: Store) -> None:
+    """By the log entry that says so; without it the same file was edited."""
+    for number in range(600):
+        put(store, number, Verdict.MAY_DAMAGE, 0)
+    store._limit_bytes = 300_000
+    with store._file.writing() as connection:  # as the monitor labels each event
+        connection.execute("UPDATE event SET category = 'sag'")
+    assert len(chain_of(store).findings) == 600
+    assert store.thin(START_UTC_S)
+    chain = chain_of(store)
+    assert chain.findings == ()
+    assert len(chain.hashes) < 10 < chain.n_not_covered
+    with store._file.writing() as connection:
+        connection.execute("UPDATE log SET text = 'nothing'")
+    assert BEGUN_LATE in chain_of(store).findings
 
 
 def test_open_events_of_the_run_are_left_alone(store: Store, path: Path) -> None:
