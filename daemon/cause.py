@@ -169,7 +169,9 @@ def probable_cause(facts: Facts) -> Hint:
             "hand; the voltage does not tell what"
         )
     if facts.kind not in (Kind.DIP, Kind.SWELL):
-        return _unknown("this kind of event has many causes, and its voltage does not part them")
+        return _unknown(
+            "this kind of event has many causes, and the voltage alone does not tell which it was"
+        )
     if facts.own is None or facts.end_s is None:
         return _unknown("its start or end was not seen")
     span_s, is_swell = (facts.start_s, facts.end_s), facts.kind is Kind.SWELL

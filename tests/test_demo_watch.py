@@ -22,6 +22,11 @@ def test_a_short_watch_gives_database_failures_and_report(tmp_path: Path) -> Non
     folder = tmp_path / "demo"
     found = halfcycle("demo-watch", folder, "--hours", "0.3")
     assert (found.returncode, found.stderr) == (0, "")
+    steps = [line.partition("halfcycle ")[2].split() for line in found.stdout.splitlines()]
+    wanted = [words for words in steps if words]
+    assert [words[0] for words in wanted] == ["events", "report"]  # its log holds no failure yet
+    wanted[1][wanted[1].index("-o") + 1] = str(tmp_path / "again.html")
+    assert [halfcycle(*words).returncode for words in wanted] == [0, 0]
     assert {file.name for file in folder.iterdir()} == {"watch.db", "failures.csv", "report.html"}
     archive = open_archive(folder / "watch.db")
     (event,) = archive.events(EventFilter())

@@ -23,7 +23,7 @@ from drivers.simulated import SimulatedOptions
 from tools.correlate import coverage_of
 from tools.correlation import Question, correlate
 from tools.failure_log import Reading, read_failures
-from tools.report import WINDOW_S, page_module
+from tools.report import page_module
 from tools.site import find_site
 from tools.watching import watch
 
@@ -152,23 +152,35 @@ def _failures_until_end(log: Path, archive: Archive) -> str:
 def _write_report(folder: Path, archive: Archive) -> None:
     database, log = folder / "watch.db", folder / "failures.csv"
     found = None
-    if len(log.read_text(encoding="utf-8").splitlines()) > 1:  # else it is too early for any
+    if _has_failures(log):
         failures = read_failures(log, Reading(find_site(archive).zone))
-        question = Question(WINDOW_S, None, True)
+        question = Question()
         found = correlate(database, archive, failures, coverage_of(database, archive), question)
     pages = page_module()
     text = pages.report_html(database, archive, pages.Wanted(None, None, None, found))
     write_file(folder / "report.html", text.encode())
 
 
+def _has_failures(log: Path) -> bool:
+    """Whether there is more than the heading: the first hours are too early for any."""
+    return len(log.read_text(encoding="utf-8").splitlines()) > 1
+
+
 def _next_steps(folder: Path) -> str:
     database, log = folder / "watch.db", folder / "failures.csv"
+    zone = "--zone Europe/Vienna"
+    again = f"halfcycle report {database} -o report.html"
+    lines = [
+        f"Report:       {folder / 'report.html'}",
+        f"Event list:   halfcycle events {database}",
+    ]
+    if not _has_failures(log):
+        nothing = "none yet: the invented machine fails later in the week"
+        return "\n".join([*lines, f"Failures:     {nothing}", f"Report again: {again}"])
     return "\n".join(
         [
-            f"Report:       {folder / 'report.html'}",
-            f"Event list:   halfcycle events {database}",
-            f"Failures:     halfcycle correlate {database} {log} --zone Europe/Vienna",
-            f"Report again: halfcycle report {database} -o report.html"
-            f" --equipment-log {log} --zone Europe/Vienna",
+            *lines,
+            f"Failures:     halfcycle correlate {database} {log} {zone}",
+            f"Report again: {again} --equipment-log {log} {zone}",
         ]
     )
