@@ -68,13 +68,14 @@ class SupplyAnswer:
         return f"{head}: {_share_words(self.share_pct)}, {self._time_words()}"
 
     def left_out_words(self) -> str:
-        """`10 more are left out, as an event or a gap lay in them`; empty where none is."""
+        """`97 of these 107 values count, 10 are left out: ...`; empty where none is left out."""
         if not self.n_flagged:
             return ""
-        rest = "is left out, as an event or a gap lay in it"
+        n_whole = self.n_values + self.n_flagged
+        rest = "1 is left out, as an event or a gap lay in it"
         if self.n_flagged > 1:
-            rest = "are left out, as an event or a gap lay in them"
-        return f"{self.n_flagged} more {rest}"
+            rest = f"{self.n_flagged} are left out, as an event or a gap lay in them"
+        return f"{self.n_values} of these {n_whole} values count, {rest}"
 
     def _time_words(self) -> str:
         is_short = self.covered_s < DAY_S

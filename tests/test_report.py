@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from daemon.archive import open_archive
+from daemon.archive import RunRow, open_archive
 from daemon.errors import InputError
 from daemon.records import Judgement, Kind, LevelTime, LogEntry, LogKind, Trace, Verdict
 from daemon.store import Store
@@ -22,7 +22,7 @@ from tools.findings import Finding, Found, find_findings, load_advice, recovers_
 from tools.pictures import thinned
 from tools.report import print_pdf
 from tools.report_page import day_hours
-from tools.supply_section import spread_words
+from tools.supply_section import count_slots, spread_words
 
 FAILURES = (
     "when,what\n2026-11-25 08:15:34,press stopped\n2026-11-25 11:00:00,again\n"
@@ -309,10 +309,19 @@ def test_why_a_duration_is_longer_than_its_times_is_said(folder: Path, tmp_path:
 
 
 def test_values_that_agree_are_said_once() -> None:
-    assert spread_words("100.9", "100.9", "100.9", "%") == "9 of 10 read 100.9 %"
+    assert spread_words("100.9", "100.9", "100.9", "%") == "100.9 % for nine tenths of the time"
     assert spread_words("99.0", "100.0", "101.0", "%") == (
-        "half of them above 100.0 %, 90 % of them between 99.0 and 101.0 %"
+        "between 99.0 and 101.0 % for nine tenths of the time, above 100.0 % for half of it"
     )
+
+
+def test_slots_of_a_watch_are_counted_as_the_clock_cuts_them() -> None:
+    """07:15:33 to 07:35:00 UTC touches 07:10, 07:20 and 07:30; one from 07:10 to 07:30 two."""
+    times = [("07:15:33", "07:35:00", 3), ("07:10:00", "07:30:00", 2), ("07:21:00", "07:21:30", 1)]
+    for since, until, expected in times:
+        begin, end = (f"2026-11-25T{one}.000Z" for one in (since, until))
+        run_row = RunRow(1, 1, begin, end, True, "wav", 8000.0, "b", 1, 0, "free", ("L1",), "UTC")
+        assert count_slots([run_row], 600) == expected
 
 
 def test_the_level_that_was_judged_is_named_with_its_time(tmp_path: Path) -> None:

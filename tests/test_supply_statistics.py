@@ -197,7 +197,10 @@ def test_a_whole_week_is_an_answer() -> None:
     assert not narrow.is_indicative
     # 950 / 1007 = 94.34 %
     assert narrow.words() == "95 % of 10-minute values within ±10 %: 94.3 %, over 7 days"
-    assert narrow.left_out_words() == "1 more is left out, as an event or a gap lay in it"
+    assert narrow.left_out_words() == (
+        f"{narrow.n_values} of these {narrow.n_values + 1} values count, 1 is left out, as an "
+        "event or a gap lay in it"
+    )
     assert (narrow.verdict, wide.verdict) == (Verdict.BEYOND_LIMIT, Verdict.WITHIN)
 
 
