@@ -352,6 +352,7 @@ def _open(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
         schema.migrate(connection)
+        schema.check_tables(connection, path)
         _look_through(connection, path)
         connection.execute("BEGIN IMMEDIATE")  # from now on the write-ahead log is there
         connection.execute("ROLLBACK")

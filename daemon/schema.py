@@ -10,6 +10,7 @@ A step once released is never edited: a change is a new step at the end of `STEP
 import sqlite3
 import stat
 import zlib
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -229,6 +230,26 @@ def schema_version(connection: sqlite3.Connection) -> int:
     """How many steps this database has been through."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     return int(version)
+
+
+def check_tables(connection: sqlite3.Connection, path: Path) -> None:
+    """Look whether a database of the newest schema has all it should have.
+
+    :raises InputError: somebody took a table away; what is left is left as it is.
+    """
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as whole:
+        migrate(whole)
+        missing = sorted(_names(whole) - _names(connection))
+    if missing:
+        raise InputError(
+            f"{path} lacks {', '.join(missing)}: it was edited, and cannot be continued; "
+            "move it elsewhere, and a new one is begun"
+        )
+
+
+def _names(connection: sqlite3.Connection) -> set[str]:
+    rows = connection.execute("SELECT name FROM sqlite_master WHERE name NOT LIKE 'sqlite_%'")
+    return {str(name) for (name,) in rows}
 
 
 def check_file(path: Path) -> None:

@@ -4,6 +4,7 @@ import json
 import os
 import sqlite3
 import zlib
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -322,6 +323,20 @@ def test_a_database_that_is_not_ours_is_left_alone(
         Store(path, "UTC")
     after = (path.read_bytes(), path.stat().st_mtime_ns, sorted(os.listdir(path.parent)))
     assert after == before
+
+
+@pytest.mark.parametrize(
+    ("edit", "what"),
+    [("DROP TABLE chain", "chain, chain_by_row"), ("DROP TRIGGER event_counted", "event_counted")],
+)
+def test_a_database_that_lacks_something_is_left_alone(path: Path, edit: str, what: str) -> None:
+    Store(path, "UTC").close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(edit)
+    before = path.read_bytes()
+    with pytest.raises(InputError, match=f"lacks {what}: it was edited"):
+        Store(path, "UTC")
+    assert path.read_bytes() == before
 
 
 @pytest.mark.parametrize("content", [b"x", b"Ours? No.\n" * 100, b"SQLite format 3\0" + bytes(50)])
