@@ -4,52 +4,30 @@ The separator, a header, the column and the order of day and month are found out
 whole. What the file does not settle is refused, never guessed.
 """
 
+import contextlib
 import csv
 import io
-import re
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon.errors import InputError
-from tools.failure_faults import LOOKS, looks_timed, why_unread
+from daemon.spans import Span
+from tools.failure_faults import (
+    LONGEST_QUOTE,
+    LOOKS,
+    day_number,
+    day_number_words,
+    looks_timed,
+    timed_text,
+    why_unread,
+)
+from tools.failure_times import Order, Stamp, common_order, is_date, orders, read_stamp, utc_of
 
 SEPARATORS = (";", "\t", ",", "|")
 LARGEST_BYTES = 50_000_000
-MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-UNIX_S = (1e8, 1e10)  # 1973 to 2286; a thousand times as much are milliseconds
-
-_CLOCK = (
-    r"(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?"
-    r"(?:\s*(?P<half>[ap]\.?m\.?)(?![a-z]))?"
-)
-_ZONE = r"(?:\s*(?P<zone>z|utc|gmt|[+-]\d{2}(?::?\d{2})?|[a-z]+/[a-z_/+-]+\d*))?"
-_NAMED = r"(?:[a-z]{3,9}\.?,?\s+)?"  # a day of the week
-_FORMS = [
-    re.compile(rf"{date}{gap}{_CLOCK}{_ZONE}", re.IGNORECASE)
-    for date, gap in (
-        (r"(?P<year>\d{4})(?P<mark>[-/.])(?P<month>\d{1,2})[-/.](?P<day>\d{1,2})", r"[\sT_,]+"),
-        (r"(?P<first>\d{1,2})(?P<mark>[-/.])(?P<other>\d{1,2})[-/.](?P<year>\d{4})", r"[\sT_,]+"),
-        (rf"{_NAMED}(?P<day>\d{{1,2}})[\s.-]+(?P<name>[a-z]{{3,9}})\.?,?[\s-]+(?P<year>\d{{4}})",
-         r",?\s+"),
-        (rf"{_NAMED}(?P<name>[a-z]{{3,9}})\.?\s+(?P<day>\d{{1,2}}),?\s+(?P<year>\d{{4}})",
-         r",?\s+"),
-    )
-] + [
-    re.compile(
-        r"(?P<year>\d{4})(?P<month>\d{2})(?P<day>\d{2})T?(?P<hour>\d{2})(?P<minute>\d{2})"
-        r"(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?" + _ZONE,
-        re.IGNORECASE,
-    ),
-    re.compile(
-        rf"{_NAMED}(?P<name>[a-z]{{3,9}})\s+(?P<day>\d{{1,2}})\s+{_CLOCK}\s+(?P<year>\d{{4}})",
-        re.IGNORECASE,
-    ),
-]  # fmt: skip
-_DATE_ONLY = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}\.?\s+[a-z]{3,9}\.?\s+\d{4}", re.I)
-_UNIX = re.compile(r"\d{9,13}(?:\.\d{1,9})?")
+MOST_NAMED = 5  # lines, of those that repeat a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +47,7 @@ class FailureLog:
     assumptions: tuple[str, ...]
     offset_s: float = 0.0  # how far its clock was ahead, as taken out
     is_in_minutes: bool = False  # every time is a whole minute
+    is_marked: bool = False  # they are marks: set by hand, after the failure, by the watch's clock
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,55 +61,64 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class _Stamp:
-    """A time as it is written, before order and zone are known."""
-
-    parts: dict[str, str]
-    unix_s: float | None = None
-
-    @property
-    def is_open(self) -> bool:
-        """Whether day and month could be the other way round."""
-        return "first" in self.parts and self.parts["mark"] != "."
-
-
-@dataclass(frozen=True, slots=True)
 class _Line:
     number: int
     text: str
-    stamp: _Stamp
+    stamp: Stamp
     note: str
 
 
-def read_failures(path: Path, reading: Reading) -> FailureLog:
+def read_failures(path: Path, reading: Reading, watch: Span | None = None) -> FailureLog:
     """Read the log.
 
+    :param watch: UTC seconds; tells the year of times that have none.
     :raises InputError: no file, no times, a line without a time, or something it leaves open.
     """
-    rows = _rows(path, _text(path))
-    lines = _lines(path, rows, reading.column)
-    is_day_first = _day_first(path, lines, reading.is_day_first)
-    if reading.zone is None and any(_lacks_zone(line.stamp) for line in lines):
-        first = next(line for line in lines if _lacks_zone(line.stamp))
-        raise InputError(
-            f"{path}: line {first.number}: {first.text!r} does not say in which zone; give --zone, "
-            "such as --zone Europe/Vienna or --zone +01:00"
-        )
-    assumptions: list[str] = []
-    failures = [
-        Failure(utc_s - reading.offset_s, line.note, line.number)
-        for line in lines
-        for utc_s in [_utc_s(path, line, is_day_first, reading.zone, assumptions)]
-    ]
+    lines = _lines(path, _rows(path, _text(path)), reading.column)
+    _check_zone(path, lines, reading.zone)
+    settled = _Settled(path, reading, watch, *_orders(path, lines, reading.is_day_first))
+    timed = [(line, *_utc_s(line, settled)) for line in lines]
+    failures, repeated = once_each(
+        Failure(utc_s - reading.offset_s, line.note, line.number) for line, utc_s, _ in timed
+    )
+    doubts = [f"line {line.number}: {line.text} {doubt}" for line, _, doubt in timed if doubt]
+    return FailureLog(
+        failures,
+        (*doubts, *_assumed(lines, reading), *repeated),
+        reading.offset_s,
+        bool(timed) and all(utc_s % 60 == 0 for _, utc_s, _ in timed),
+    )
+
+
+def once_each(failures: Iterable[Failure]) -> tuple[tuple[Failure, ...], list[str]]:
+    """The failures in the order of time, those of one time as one; and what is said of that."""
+    kept: dict[float, Failure] = {}
+    again = []
+    for one in sorted(failures, key=lambda failure: failure.utc_s):
+        first = kept.setdefault(one.utc_s, one)
+        if first is one:
+            continue
+        again.append(one.line)
+        if one.note and one.note not in first.note.split(" / "):
+            note = " / ".join(filter(None, (first.note, one.note)))
+            kept[one.utc_s] = replace(first, note=note)
+    if not again:
+        return tuple(kept.values()), []
+    numbers = ", ".join(map(str, sorted(again)[:MOST_NAMED]))
+    more = " and more" if len(again) > MOST_NAMED else ""
+    many = "1 entry repeats" if len(again) == 1 else f"{len(again)} entries repeat"
+    said = f"{many} the time of another ({numbers}{more}): each time is counted once"
+    return tuple(kept.values()), [said]
+
+
+def _assumed(lines: Sequence[_Line], reading: Reading) -> list[str]:
+    found = []
+    if any(line.stamp.lacks_year for line in lines):
+        found.append("the times name no year: it was taken from the watch")
     if reading.offset_s:
         side = "ahead" if reading.offset_s > 0 else "behind"
-        assumptions.append(f"the failures' clock is taken to be {abs(reading.offset_s):g} s {side}")
-    return FailureLog(
-        tuple(sorted(failures, key=lambda failure: failure.utc_s)),
-        tuple(assumptions),
-        reading.offset_s,
-        bool(failures) and all((one.utc_s + reading.offset_s) % 60 == 0 for one in failures),
-    )
+        found.append(f"the failures' clock is taken to be {abs(reading.offset_s):g} s {side}")
+    return found
 
 
 def _text(path: Path) -> str:
@@ -178,7 +166,7 @@ def _lines(path: Path, candidates: dict[str, Rows], column: str | None) -> list[
     best: tuple[int, str, int, bool] | None = None
     for separator, rows in candidates.items():
         for place, is_pair in _columns(rows, column):
-            n_read = sum(_stamp(_cell(row, place, is_pair)) is not None for _, row in rows)
+            n_read = sum(read_stamp(_cell(row, place, is_pair)) is not None for _, row in rows)
             if n_read and (best is None or n_read > best[0]):
                 best = (n_read, separator, place, is_pair)
     if best is None:
@@ -189,23 +177,38 @@ def _lines(path: Path, candidates: dict[str, Rows], column: str | None) -> list[
 
 def _without_times(path: Path, candidates: dict[str, Rows], column: str | None) -> InputError:
     """Why nothing was read: no such column, times of a kind that is not read, or no times."""
-    widest = max(candidates.values(), key=lambda rows: len(rows[0][1]))
+    widest = max(candidates.values(), key=lambda rows: max(len(row) for _, row in rows))
+    number_of_days = day_number([row for _, row in widest])
+    if column is not None and not any(_columns(rows, column) for rows in candidates.values()):
+        return _wrong_column(path, widest, f"--column {column} is not there")
+    if number_of_days:
+        return InputError(f"{path}: {day_number_words(number_of_days)}")
     if column is not None:
-        heads = ", ".join(widest[0][1])[:200]
-        what = "holds no times" if any(_columns(r, column) for r in candidates.values()) else ""
-        return InputError(
-            f"{path}: --column {column} {what or 'is not there'}; its columns are: {heads} "
-            f"(or their numbers, 1 to {len(widest[0][1])})"
-        )
-    for number, row in candidates[","]:
-        text = " ".join(row)
-        if looks_timed(text):
-            return InputError(f"{path}: line {number}: {text[:60]!r} {why_unread(text)}")
-    number, row = candidates[","][-1]
+        return _wrong_column(path, widest, f"--column {column} holds no times")
+    for number, row in widest:
+        text = timed_text(row)
+        if text:
+            return _unread(path, number, text)
+    number, row = widest[-1]
     what = f"no column of times was found; line {number} is"
-    if len(candidates[","]) == 1:
+    if len(widest) == 1:
         what = "holds no failures, only a heading:"
-    return InputError(f"{path}: {what} {' '.join(row)[:60]!r}. {LOOKS}")
+    return InputError(f"{path}: {what} {_quoted(', '.join(filter(None, row)))}. {LOOKS}")
+
+
+def _wrong_column(path: Path, rows: Rows, what: str) -> InputError:
+    heads = ", ".join(rows[0][1])[:200]
+    return InputError(
+        f"{path}: {what}; its columns are: {heads} (or their numbers, 1 to {len(rows[0][1])})"
+    )
+
+
+def _unread(path: Path, number: int, text: str) -> InputError:
+    return InputError(f"{path}: line {number}: {_quoted(text)} {why_unread(text)}")
+
+
+def _quoted(text: str) -> str:
+    return repr(text[:LONGEST_QUOTE])
 
 
 def _columns(rows: Rows, column: str | None) -> list[tuple[int, bool]]:
@@ -228,7 +231,7 @@ def _cell(row: list[str], place: int, is_pair: bool) -> str:
         return ""
     if not is_pair:
         return row[place]
-    if place + 1 >= len(row) or not _DATE_ONLY.fullmatch(row[place]):
+    if place + 1 >= len(row) or not is_date(row[place]):
         return ""
     return f"{row[place]} {row[place + 1]}"
 
@@ -236,108 +239,116 @@ def _cell(row: list[str], place: int, is_pair: bool) -> str:
 def _read_column(path: Path, rows: Rows, place: int, is_pair: bool) -> list[_Line]:
     found = []
     for position, (number, row) in enumerate(rows):
-        text = _cell(row, place, is_pair) or " ".join(row)
-        stamp = _stamp(text)
-        if stamp is None and position == 0 and len(rows) > 1 and not looks_timed(text):
+        text = _cell(row, place, is_pair)
+        stamp = read_stamp(text)
+        if stamp is None and position == 0 and len(rows) > 1 and not timed_text(row):
             continue  # a header
-        if stamp is None and looks_timed(text):
-            raise InputError(f"{path}: line {number}: {text[:60]!r} {why_unread(text)}")
         if stamp is None:
-            raise InputError(f"{path}: line {number}: {text[:60]!r} is not a time")
+            raise _no_stamp(path, number, text or timed_text(row), row)
         rest = [*row[:place], *row[place + 1 + is_pair :]]
         found.append(_Line(number, text, stamp, " ".join(cell for cell in rest if cell)))
     return found
 
 
-def _stamp(text: str) -> _Stamp | None:
-    if _UNIX.fullmatch(text):
-        value = float(text)
-        value = value / 1000.0 if value >= UNIX_S[1] else value
-        return _Stamp({}, value) if UNIX_S[0] <= value < UNIX_S[1] else None
-    for form in _FORMS:
-        found = form.fullmatch(text)
-        if found is not None:
-            parts = {name: value for name, value in found.groupdict().items() if value}
-            return _Stamp(parts) if _month_of(parts) else None
-    return None
+def _no_stamp(path: Path, number: int, text: str, row: list[str]) -> InputError:
+    if looks_timed(text):
+        return _unread(path, number, text)
+    if text:
+        return InputError(f"{path}: line {number}: {_quoted(text)} is not a time")
+    what = ", ".join(cell for cell in row if cell)
+    if len(row) == 1:
+        return InputError(f"{path}: line {number}: {_quoted(what)} is not a time")
+    return InputError(f"{path}: line {number} has no time in its column; it holds {_quoted(what)}")
 
 
-def _month_of(parts: dict[str, str]) -> bool:
-    return "name" not in parts or parts["name"][:3].lower() in MONTHS
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    """What the file as a whole, the options and the watch say of its times."""
+
+    path: Path
+    reading: Reading
+    watch: Span | None
+    order: Order  # of dates with a whole year
+    short_order: Order  # of dates with two digits of it
+
+    def order_of(self, stamp: Stamp) -> Order:
+        """In which order this date is written."""
+        possible = orders(stamp, self.reading.is_day_first)
+        if len(possible) == 1:
+            return possible[0]
+        return self.short_order if stamp.is_short else self.order
 
 
-def _lacks_zone(stamp: _Stamp) -> bool:
-    return stamp.unix_s is None and "zone" not in stamp.parts
+def _check_zone(path: Path, lines: Sequence[_Line], zone: tzinfo | None) -> None:
+    if zone is not None:
+        return
+    for line in lines:
+        if line.stamp.lacks_zone:
+            letters = line.stamp.parts.get("letters")
+            what = "does not say in which zone; give --zone"
+            if letters:
+                what = f"has a zone in letters, {letters}, which is no zone alone; give --zone also"
+            raise InputError(
+                f"{path}: line {line.number}: {line.text!r} {what}, such as --zone Europe/Vienna "
+                "or --zone +01:00"
+            )
 
 
-def _day_first(path: Path, lines: Sequence[_Line], is_told: bool | None) -> bool:
-    """The order of day and month, from any line that allows one order only."""
-    unclear = [line for line in lines if line.stamp.is_open]
-    if not unclear or is_told is not None:
-        return is_told is not False
-    firsts = [int(line.stamp.parts["first"]) for line in unclear]
-    others = [int(line.stamp.parts["other"]) for line in unclear]
-    if max(firsts) > 12 or max(others) > 12:
-        return max(firsts) > 12
-    if all(first == other for first, other in zip(firsts, others, strict=True)):
-        return True
+def _orders(path: Path, lines: Sequence[_Line], is_told: bool | None) -> tuple[Order, Order]:
+    """The orders of day, month and year: of dates with a whole year, and with two digits of it."""
+    unclear = [line for line in lines if len(orders(line.stamp, is_told)) > 1]
+    whole = [line for line in unclear if not line.stamp.is_short]
+    short = [line for line in unclear if line.stamp.is_short]
+    return _order(path, whole), _order(path, short)
+
+
+def _order(path: Path, lines: Sequence[_Line]) -> Order:
+    """The order of these dates, from any line that allows one order only."""
+    found = common_order([line.stamp for line in lines])
+    if found is not None:
+        return found
+    first = lines[0]
+    ways = "the day, the month or the year" if first.stamp.is_short else "the day or the month"
     raise InputError(
-        f"{path}: line {unclear[0].number}: {unclear[0].text!r} can be read with the day or the "
-        "month first; give --day-first or --month-first"
+        f"{path}: line {first.number}: {first.text!r} can be read with {ways} first; give "
+        "--day-first or --month-first"
     )
 
 
-def _utc_s(
-    path: Path, line: _Line, is_day_first: bool, zone: tzinfo | None, assumptions: list[str]
-) -> float:
-    if line.stamp.unix_s is not None:
-        return line.stamp.unix_s
-    parts = line.stamp.parts
+def _utc_s(line: _Line, settled: _Settled) -> tuple[float, str]:
+    """Seconds since 1970 UTC by the clock of the log, and what is doubtful of them."""
+    stamp, order = line.stamp, settled.order_of(line.stamp)
+    year = _year(line, order, settled) if stamp.lacks_year else None
     try:
-        local = datetime(*_date(parts, is_day_first), *_clock(parts), tzinfo=UTC)
+        return utc_of(stamp, order, year, settled.reading.zone)
     except ValueError as error:
-        raise InputError(f"{path}: line {line.number}: {line.text!r}: {error}") from error
-    local += timedelta(seconds=float(f"0.{parts.get('fraction', '0')}"))
-    try:
-        found_zone = _zone(parts["zone"]) if "zone" in parts else zone
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise InputError(f"{settled.path}: line {line.number}: {line.text!r}: {error}") from error
+
+
+def _year(line: _Line, order: Order, settled: _Settled) -> int:
+    """The only year in which the time lies in the watch; where none does, the nearest to it."""
+    named = f"{settled.path}: line {line.number}: {line.text!r}"
+    if settled.watch is None:
+        raise InputError(f"{named} has no year; write it")
+    since_s, until_s = settled.watch
+    far_s: dict[int, float] = {}
+    for year in _years(settled.watch):
+        with contextlib.suppress(ValueError):  # 29 February is not in every year
+            utc_s, _ = utc_of(line.stamp, order, year, settled.reading.zone)
+            moment = utc_s - settled.reading.offset_s
+            far_s[year] = max(since_s - moment, moment - until_s, 0.0)
+    inside = [year for year, far in far_s.items() if far == 0.0]
+    if len(inside) > 1:
         raise InputError(
-            f"{path}: line {line.number}: {line.text!r}: there is no zone {parts['zone']}"
-        ) from error
-    assert found_zone is not None
-    when = local.replace(tzinfo=found_zone)
-    if when.utcoffset() != when.replace(fold=1).utcoffset():
-        assumptions.append(
-            f"line {line.number}: {line.text} is twice or never on that night's clock; the time "
-            "before the clock was changed was taken"
+            f"{named} has no year, and lies in the watch in {inside[0]} and in {inside[1]}; write "
+            "the year"
         )
-    return when.astimezone(UTC).timestamp()
+    if not far_s:
+        raise InputError(f"{named} is no time of {_years(settled.watch)[1]}")
+    return min(far_s, key=lambda year: far_s[year])
 
 
-def _date(parts: dict[str, str], is_day_first: bool) -> tuple[int, int, int]:
-    year = int(parts["year"])
-    if "name" in parts:
-        return year, MONTHS.index(parts["name"][:3].lower()) + 1, int(parts["day"])
-    if "first" not in parts:
-        return year, int(parts["month"]), int(parts["day"])
-    first, other = int(parts["first"]), int(parts["other"])
-    return (year, other, first) if is_day_first or parts["mark"] == "." else (year, first, other)
-
-
-def _clock(parts: dict[str, str]) -> tuple[int, int, int]:
-    hour = int(parts["hour"])
-    if "half" in parts:
-        if not 1 <= hour <= 12:
-            raise ValueError("an hour with AM or PM must be in 1..12")
-        hour = hour % 12 + (12 if parts["half"].lower().startswith("p") else 0)
-    return hour, int(parts["minute"]), int(parts.get("second", "0"))
-
-
-def _zone(text: str) -> tzinfo:
-    if "/" in text:
-        return ZoneInfo(text)
-    if text[0] not in "+-":
-        return UTC
-    digits = text[1:].replace(":", "").ljust(4, "0")
-    offset = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
-    return timezone(-offset if text[0] == "-" else offset)
+def _years(watch: Span) -> range:
+    """The years of the watch, and one before and after it."""
+    first, last = (datetime.fromtimestamp(moment, UTC).year for moment in watch)
+    return range(max(first - 1, 1), min(last + 1, 9999) + 1)
