@@ -24,7 +24,7 @@ from daemon.runtime_folder import open_runtime_folder
 from daemon.settings import Settings
 from daemon.setup import pipeline_setup
 from daemon.slot_clock import SlotClock
-from daemon.spool import SPOOL_NAME, read_spool
+from daemon.spool import SHUTDOWN, SPOOL_NAME, read_spool
 from daemon.status import State, write_snapshot
 from daemon.store import Store
 from daemon.tolerance import Profile
@@ -36,7 +36,6 @@ FETCH_TIMEOUT_S = 0.5
 SNAPSHOT_S = 1.0
 SNAPSHOT_NAME = "status.json"
 WITH_BUTTON = "marked with the button"
-SHUTDOWN = "ended with the shutdown button"
 POWER_LOST = "the computer's own supply is lost; watching goes on for as long as its battery lasts"
 POWER_RETURNED = "the computer's own supply is back; its battery bridged the time"
 

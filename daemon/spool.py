@@ -21,6 +21,7 @@ LONGEST_NOTE = 500
 MOST_WAITING = 100
 LARGEST_FILE = 4096
 WITHOUT_NOTE = "it failed just now"
+SHUTDOWN = "ended with the shutdown button"  # the one mark that says nothing of the equipment
 _ENDING = ".mark"
 
 

@@ -12,11 +12,12 @@ from gpiozero import LED
 from gpiozero.pins.mock import MockFactory
 from pydantic import ValidationError
 
-from daemon.app import POWER_LOST, POWER_RETURNED, SHUTDOWN, WITH_BUTTON, Monitor
+from daemon.app import POWER_LOST, POWER_RETURNED, WITH_BUTTON, Monitor
 from daemon.errors import InputError
 from daemon.gpio_board import GpioBoard
 from daemon.indicators import Actions, Indicators, Inputs, Light, WatchState, open_board
 from daemon.settings_tables import Gpio
+from daemon.spool import SHUTDOWN
 from drivers.clock import SystemClock
 from drivers.errors import SourceUnavailable
 from tests.database_material import rows

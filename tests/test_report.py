@@ -96,7 +96,7 @@ def test_order_and_content(folder: Path) -> None:
     words = plain(text)
     assert "watched for 9 h 50 min between 2026-11-25 07:15 and 2026-11-25 17:15 (98.33 %" in words
     assert "3 disturbances passed the limit (equipment may stop: 3)" in words
-    assert "1 of 2 failures lies within 5 s of an event that passed the limit" in words
+    assert "1 of 3 failures lies within 5 s of an event that passed the limit" in words
     assert "10 min 00 s samples lost" in words
     assert "Value 207.0 V 140.3 V Of declared 90.0 % 61.0 %" in words
     assert "±0.46 V (0.2 % of declared), ±20 ms" in words  # 0.002 x 230 V, one cycle at 50 Hz

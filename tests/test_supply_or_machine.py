@@ -38,11 +38,11 @@ def held(path: Path, *moments_s: float) -> Correlation:
 @pytest.mark.parametrize(
     ("moments_s", "answer", "words"),
     [
-        (SERIOUS_S[:2], Answer.SUPPLY, "The supply is the likely cause of all 2 failures: they"),
+        (SERIOUS_S[:2], Answer.SUPPLY, "The supply is the likely cause of both failures: they"),
         (SERIOUS_S[:1], Answer.SUPPLY, "The supply is the likely cause of the failure: it came"),
         ((SERIOUS_S[0], *QUIET_S), Answer.BOTH, "For the other 2 look at the machine first"),
-        (QUIET_S, Answer.MACHINE, "This watch does not point to the supply: none of 2 failures"),
-        ((), Answer.OPEN, "cannot be said: no failure lies in the watched time"),
+        (QUIET_S, Answer.MACHINE, "not point to the supply, nor away from it: none of 2 failures"),
+        ((), Answer.OPEN, "cannot be said: there is no failure in the log"),
     ],
 )
 def test_the_answer(path: Path, moments_s: tuple[float, ...], answer: Answer, words: str) -> None:
@@ -174,6 +174,8 @@ def test_correlate_answers_in_words(path: Path, tmp_path: Path) -> None:
     (tmp_path / "f.csv").write_text("when,what\n2026-11-25 09:37:00,jammed\n")
     log = ["correlate", path, tmp_path / "f.csv", "--zone", "Europe/Vienna"]
     said = " ".join(run(*log).output.split())
-    assert "does not point to the supply: none of 1 failure came within 5 s" in said
-    assert "Look at the machine first, and at what this watch could not see." in said
+    assert (
+        "not point to the supply, nor away from it: the failure did not come within 1 min" in said
+    )
+    assert "Watch on, and look at the machine and at what this watch could not see." in said
     assert "point to the supply" not in run(*log, "--all").output  # nothing was judged for it

@@ -7,7 +7,7 @@ import click
 
 from daemon.archive import Archive, EventRow, open_archive
 from daemon.errors import InputError
-from daemon.page.words import duration_words, verdict_words, what_words
+from daemon.page.words import verdict_words, what_words
 from tools.correlation import Correlation, Question, correlate, read_marks
 from tools.coverage import Coverage, site_coverage
 from tools.edits import edit_lines
@@ -17,7 +17,7 @@ from tools.lag_words import lag_words
 from tools.monitors import Monitors
 from tools.probability import probability_words
 from tools.site import find_site
-from tools.supply_or_machine import answer_words
+from tools.supply_or_machine import all_words, answer_words, unwatched_words
 from tools.text import (
     clean,
     event_time,
@@ -35,8 +35,9 @@ NEAR_ZONE_S = 60.0  # clocks are seldom wrong by more; zones differ by half hour
 @click.argument("db", type=click.Path(path_type=Path))
 @click.argument("failures", type=click.Path(path_type=Path), required=False)
 @click.option(
-    "--window", default="5s", show_default=True, metavar="T", help="How near is near: 500ms, 2min."
-)
+    "--window", metavar="T",
+    help="How near is near: 500ms, 2min. [default: 5s; 1min for whole minutes, 2min for marks]",
+)  # fmt: skip
 @click.option("--profile", "profile_name", metavar="ID", help="Judge by this one instead.")
 @click.option("--all", "show_all", is_flag=True, help="Also events within the limits.")
 @reading_options
@@ -44,7 +45,7 @@ def command(
     reading: Reading,
     db: Path,
     failures: Path | None,
-    window: str,
+    window: str | None,
     profile_name: str | None,
     show_all: bool,
 ) -> None:
@@ -53,9 +54,11 @@ def command(
     Without a file, the marks that were set on the monitor are taken for failures.
     """
     archive = open_archive(db)
-    log = read_marks(db, archive) if failures is None else read_failures(failures, reading)
-    question = Question(parse_span("--window", window), profile_name, not show_all)
-    found = correlate(db, archive, log, coverage_of(db, archive), question)
+    coverage = coverage_of(db, archive)
+    watch = coverage.since_utc_s, coverage.until_utc_s
+    log = read_marks(db, archive) if failures is None else read_failures(failures, reading, watch)
+    window_s = None if window is None else parse_span("--window", window)
+    found = correlate(db, archive, log, coverage, Question(window_s, profile_name, not show_all))
     width, site_zone = terminal_width(), find_site(archive).zone
     texts = [*edit_lines(archive), *answer_lines(found)]
     lines = [line for text in texts for line in wrapped(text, width)]
@@ -74,52 +77,55 @@ def coverage_of(db: Path, archive: Archive) -> Coverage:
 
 
 def answer_lines(found: Correlation) -> list[str]:
-    """The answer in sentences, the first one first."""
+    """The answer in sentences, the first one first; what it does not rest on comes after it."""
     compared = f" (compared with {found.profile})" if found.serious_only else ""
     lines = [match_words(found, compared)]
     if found.serious_only:
         lines.append(answer_words(found))
-    if found.unjudged:  # first where nothing matches: else it would be taken for an all-clear
-        lines.insert(len(lines) if found.pairs else 0, found.unjudged)
-    if found.unwatched and found.failures:
-        n_unwatched = len(found.unwatched)
-        them = "it" if n_unwatched == 1 else "them"
-        lines.append(
-            f"{plural(n_unwatched, 'failure')} outside the watched time: nothing can be said of "
-            f"{them}."
-        )
+    elif found.failures:
+        lines.append(unwatched_words(found))
+    lines.append(found.unjudged)
     if found.pairs:
         lines.append(_chance_words(found))
     if found.offset is not None:
         lines.append(_offset_words(found))
-    return lines + [f"Note: {text}." for text in found.assumptions]
+    return [*filter(None, lines), *(f"Note: {text}." for text in found.assumptions)]
 
 
 def match_words(found: Correlation, compared: str = "") -> str:
-    """How many failures lie near an event, and how likely that is by chance.
+    """How many of all failures lie near an event, and how likely that is by chance.
 
     :param compared: with what the events were compared, where that is to be said.
     """
-    n_failures, n_events = len(found.failures), len(found.occurrences)
-    what = "an event that passed the limit" if found.serious_only else "an event"
-    near = duration_words(found.window_s)
-    if not n_failures:
-        if not found.unwatched:
-            return "There is no failure in the log."
+    n_all, n_pairs = found.n_all, len(found.pairs)
+    if not n_all:
+        return "There is no failure in the log."
+    if not found.failures:
+        who = "The failure lies" if n_all == 1 else f"{all_words(n_all).capitalize()} lie"
         return (
-            f"None of {plural(len(found.unwatched), 'failure')} lies in the watched time: whether "
-            "the supply was to blame, this watch cannot say."
+            f"{who} in time that was not watched: whether the supply was to blame, this watch "
+            "cannot say."
         )
-    if not n_events:
+    aside = _aside_words(found)
+    if not found.occurrences:
         which = " that passed the limit" if found.serious_only else ""
-        return f"{plural(n_failures, 'failure').capitalize()}, but no event{which}{compared}."
-    if not found.pairs:
-        return f"None of {plural(n_failures, 'failure')} lies within {near} of {what}{compared}."
-    verb = "lies" if len(found.pairs) == 1 else "lie"
-    return (
-        f"{len(found.pairs)} of {plural(n_failures, 'failure')} {verb} within {near} of "
-        f"{what}{compared}; by chance {probability_words(found.chance.probability)}."
-    )
+        return f"{plural(n_all, 'failure').capitalize()}, but no event{which}{compared}{aside}."
+    what = "an event that passed the limit" if found.serious_only else "an event"
+    near = f"{found.near_words} {what}{compared}"
+    if n_pairs:
+        many = f"{n_pairs} of {n_all} failures {'lies' if n_pairs == 1 else 'lie'}"
+        many = "The failure lies" if n_all == 1 else many
+        return f"{many} {near}; by chance {probability_words(found.chance.probability)}{aside}."
+    none = "The failure does not lie" if n_all == 1 else f"None of {n_all} failures lies"
+    coarse = ", but its times are too coarse to tell" if found.is_too_coarse else ""
+    return f"{none} {near}{coarse}{aside}."
+
+
+def _aside_words(found: Correlation) -> str:
+    n_aside = len(found.unwatched)
+    if not n_aside:
+        return ""
+    return f"; {n_aside} of them {'lies' if n_aside == 1 else 'lie'} in time that was not watched"
 
 
 def _chance_words(found: Correlation) -> str:
@@ -135,10 +141,11 @@ def _offset_words(found: Correlation) -> str:
     assert found.offset is not None
     offset, total_s = found.offset, found.taken_s + found.offset.offset_s
     side = "ahead of" if total_s > 0 else "behind"
+    n_now = f"{offset.n_now} do" if offset.n_now > 1 else f"{offset.n_now or 'none'} does"
     return (
         f"Clocks: the failures' clock seems to be {_seconds_words(abs(total_s))} {side} "
         f"the monitor's: {offset.n_agreeing} failures then agree to ±{offset.spread_s:.1f} s, "
-        f"now {offset.n_now or 'none'} do; by chance {probability_words(offset.probability)} "
+        f"as they stand {n_now}; by chance {probability_words(offset.probability)} "
         f"(300 draws of random times). {_way_out(found, total_s)}"
     )
 
@@ -168,7 +175,7 @@ def _details(found: Correlation, zone: tzinfo, width: int) -> list[str]:
             lines += wrapped(
                 clean(f"- {moment}, {lag} the start of event {event_id}, {what}"), width
             )
-    lines += _listed("Failures outside the watched time", aside_words(found, zone), width)
+    lines += _listed("Failures in time that was not watched", aside_words(found, zone), width)
     unmatched = found.unmatched_failures
     lines += _listed("Failures without an event near them", _failure_words(unmatched, zone), width)
     if not found.failures:

@@ -1,5 +1,6 @@
 """Failures of the equipment held against the events of a database."""
 
+import math
 import re
 from bisect import bisect_left
 from collections.abc import Callable, Collection
@@ -14,6 +15,7 @@ from daemon.profiles import find_profile, user_profile_dir
 from daemon.records import Judgement, LogKind, Verdict
 from daemon.schema import utc_seconds
 from daemon.spans import Span
+from daemon.spool import SHUTDOWN
 from tools.coverage import Coverage
 from tools.failure_log import Failure, FailureLog, once_each
 from tools.lag_words import window_words
@@ -30,9 +32,7 @@ MINUTE_S = 60.0  # a time without its seconds may be that far off
 MARK_WINDOW_S, MARK_AHEAD_S = 120.0, 1.0
 LOST = "samples lost"
 _LOST_SAMPLES = re.compile(r"(?P<count>\d+) samples were not seen: (?P<cause>[^;]*)")
-AFTER_WRITTEN = (
-    "after what the monitor has written so far; if it still watches, ask again in a minute"
-)
+AFTER_WRITTEN = "after what the monitor has written so far; if it still watches, ask again in 5 min"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +70,7 @@ class Correlation:
     unjudged: str = ""  # which events have no verdict, in words
     ahead_s: float | None = None  # how long before an event a failure may be; None: as after it
     is_too_coarse: bool = False  # whole minutes, held against a window shorter than one
+    watched_s: float = math.inf
 
     @property
     def n_all(self) -> int:
@@ -106,7 +107,8 @@ def read_marks(db: Path, archive: Archive) -> FailureLog:
 
     :raises InputError: there is none.
     """
-    marks = archive.log(LogKind.MARK, newest_first=False)
+    every = archive.log(LogKind.MARK, newest_first=False)
+    marks = [mark for mark in every if mark.text != SHUTDOWN]
     if not marks:
         raise InputError(f"{db} holds no marks; name a file with the times of the failures")
     found, repeated = once_each(
@@ -209,7 +211,7 @@ def correlate(
     window_s, ahead_s = _window_s(log, question), MARK_AHEAD_S if log.is_marked else None
     inside = tuple(one for one in failures if coverage.holds(one.utc_s))
     outside = tuple(one for one in failures if not coverage.holds(one.utc_s))
-    is_open = not max(archive.runs(), key=lambda run: run.until_utc).stopped
+    is_open = not max(archive.runs(), key=lambda run: (run.until_utc, run.id)).stopped
     moments = [failure.utc_s for failure in inside]
     spans = [occurrence.span for occurrence in occurrences]
     return Correlation(
@@ -232,12 +234,17 @@ def correlate(
         ),
         monitors=Monitors(archive),
         unjudged=(
-            unjudged_words(profile, count_unjudged(archive, question.profile_name))
+            unjudged_words(
+                profile,
+                count_unjudged(archive, question.profile_name),
+                known_supplies(archive).values(),
+            )
             if question.serious_only
             else ""
         ),
         ahead_s=ahead_s,
         is_too_coarse=log.is_in_minutes and window_s < MINUTE_S,
+        watched_s=coverage.watched_s,
     )
 
 

@@ -1,4 +1,4 @@
-"""How long after an event a failure came, in words."""
+"""How long after an event a failure came, and how near is near, in words."""
 
 from daemon.page.words import duration_words
 
@@ -8,3 +8,10 @@ def lag_words(lag_s: float) -> str:
     length_s = abs(lag_s)
     length = f"{length_s:.1f} s" if length_s < 60 else duration_words(length_s)
     return f"{length} {'before' if lag_s < 0 else 'after'}"
+
+
+def window_words(window_s: float) -> str:
+    """How near is near: `5 s`, `2 min`, `1 min 30 s`."""
+    if window_s >= 60 and window_s % 60 == 0 and window_s < 3600:
+        return f"{window_s / 60:.0f} min"
+    return duration_words(window_s)

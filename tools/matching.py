@@ -54,9 +54,17 @@ class ClockOffset:
     probability: float  # that moments drawn at random agree as well
 
 
-def match(moments: Sequence[float], spans: Sequence[Span], window_s: float) -> list[Pair]:
-    """For each moment the nearest span not farther than the window; inside it is distance 0."""
-    near, found = NearSpans(spans, window_s), []
+def match(
+    moments: Sequence[float],
+    spans: Sequence[Span],
+    window_s: float,
+    ahead_s: float | None = None,
+) -> list[Pair]:
+    """For each moment the nearest span not farther than the window; inside it is distance 0.
+
+    :param ahead_s: how long before a span's start a moment may be; None: as long as after its end.
+    """
+    near, found = NearSpans(spans, window_s, ahead_s), []
     for number, moment in enumerate(moments):
         places, distance = near.at(moment)
         if len(places):
@@ -66,31 +74,42 @@ def match(moments: Sequence[float], spans: Sequence[Span], window_s: float) -> l
 
 
 class NearSpans:
-    """Finds the spans near a moment without looking at all of them."""
+    """Finds the spans near a moment without looking at all of them; windows as for `match`."""
 
-    def __init__(self, spans: Sequence[Span], window_s: float) -> None:
+    def __init__(
+        self, spans: Sequence[Span], window_s: float, ahead_s: float | None = None
+    ) -> None:
         starts, ends = np.array(spans, dtype=np.float64).reshape(-1, 2).T
         self._order = np.argsort(starts, kind="stable")
         self._starts, self._ends = starts[self._order], ends[self._order]
         self._latest_end = np.maximum.accumulate(self._ends)
         self._window_s = window_s
+        self._ahead_s = window_s if ahead_s is None else ahead_s
 
     def at(self, moment: float) -> tuple[NDArray[np.intp], Floats]:
         """Their numbers, and how far each of them is; 0: the moment is inside."""
-        reach_s = self._window_s + ROUNDING_S
-        first = np.searchsorted(self._latest_end, moment - reach_s, side="left")
-        last = np.searchsorted(self._starts, moment + reach_s, side="right")
+        since, until = moment - self._window_s, moment + self._ahead_s
+        first = np.searchsorted(self._latest_end, since - ROUNDING_S, side="left")
+        last = np.searchsorted(self._starts, until + ROUNDING_S, side="right")
         starts, ends = self._starts[first:last], self._ends[first:last]
         distance = np.maximum(np.maximum(starts - moment, moment - ends), 0.0)
-        is_near = distance <= self._window_s
+        is_near = (starts - moment <= self._ahead_s) & (moment - ends <= self._window_s)
         return self._order[first:last][is_near], distance[is_near]
 
 
 def chance(
-    moments: Sequence[float], spans: Sequence[Span], window_s: float, watched: Sequence[Span]
+    moments: Sequence[float],
+    spans: Sequence[Span],
+    window_s: float,
+    watched: Sequence[Span],
+    ahead_s: float | None = None,
 ) -> Chance:
-    """The chance of at least as many matches as there are, for moments in the watched time."""
-    near = common(watched, joined((start - window_s, end + window_s) for start, end in spans))
+    """The chance of at least as many matches as there are, for moments in the watched time.
+
+    :param ahead_s: as for `match`.
+    """
+    before_s = window_s if ahead_s is None else ahead_s
+    near = common(watched, joined((start - before_s, end + window_s) for start, end in spans))
     whole_s = sum(end - start for start, end in watched)
     ring = _Ring(watched)
     inside = np.array(ring.places([m for m in moments if ring.holds(m)]), dtype=np.float64)

@@ -24,7 +24,6 @@ from tools.picture_files import drawing_module
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 BROWSER_TIMEOUT_S = 120.0
-WINDOW_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +98,10 @@ def _failures(
 ) -> Correlation | None:
     if log is None:
         return None
-    question = Question(WINDOW_S, profile_name, True)
-    return correlate(db, archive, read_failures(log, reading), coverage_of(db, archive), question)
+    coverage = coverage_of(db, archive)
+    watch = coverage.since_utc_s, coverage.until_utc_s
+    question = Question(profile_name=profile_name)
+    return correlate(db, archive, read_failures(log, reading, watch), coverage, question)
 
 
 def page_module() -> Any:
