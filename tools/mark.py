@@ -9,7 +9,14 @@ from daemon.archive import Archive, open_archive
 from daemon.errors import InputError
 from daemon.page.reading import take_reading
 from daemon.runtime_folder import runtime_folder
-from daemon.spool import LONGEST_NOTE, SPOOL_NAME, Mark, plain_note, write_mark
+from daemon.spool import (
+    LONGEST_NOTE,
+    SPOOL_NAME,
+    WITHOUT_NOTE,
+    Mark,
+    plain_note,
+    write_mark,
+)
 from drivers.clock import Clock, SystemClock
 
 SERVICE_FOLDER = Path("/run/halfcycle")  # RuntimeDirectory= of systemd/halfcycle.service
@@ -30,7 +37,7 @@ def command(db: Path, note: str) -> None:
     clock = SystemClock()
     folder = _watched_folder(db, archive, clock)
     write_mark(folder / SPOOL_NAME, Mark(clock.utc_ns() / 1e9, note))
-    click.echo(f"Marked: {plain_note(note) or 'now'}. The monitor writes it into its log.")
+    click.echo(f"Marked: {plain_note(note) or WITHOUT_NOTE}. The monitor writes it into its log.")
 
 
 def _watched_folder(db: Path, archive: Archive, clock: Clock) -> Path:
