@@ -46,7 +46,7 @@ def test_a_profile_without_limits_is_refused(folder: Path, name: str) -> None:
         assert len(found.output.strip().splitlines()) == 1
 
 
-def test_a_profile_of_another_subject_says_so_first(folder: Path) -> None:
+def test_a_profile_of_another_subject_gives_no_answer(folder: Path) -> None:
     """IEEE 519 limits harmonics alone: of the four dips it says nothing."""
     said = "4 events are not judged (dip (sag): 4), as ieee-519-lv has no limit for such"
     for words in verbs(folder)[1:]:
@@ -57,7 +57,8 @@ def test_a_profile_of_another_subject_says_so_first(folder: Path) -> None:
             first = "Does it do its work? Cannot be said yet: no event was judged. "
             assert one_line.startswith(first + said.replace("4", "8"))
         else:
-            assert one_line.startswith(said)
+            assert "Whether the supply or the machine is to blame cannot be said" in one_line
+            assert said in one_line
     assert run(*verbs(folder)[0], "--profile", "ieee-519-lv").exit_code == 0
     page = (folder / "a.html").read_text()
     assert "no event was judged" in page

@@ -41,7 +41,7 @@ def _one(part: Together, judgements: StoredJudgements) -> Line:
 
 def _line(event: EventRow, judgement: Judgement, above: str = "") -> Line:
     meaning = verdict_words(event.verdict)
-    limit, margin = event.limit or "", margin_words(judgement)
+    limit, margin = event.limit or "", margin_words(judgement, event)
     details = ", ".join(text for text in (limit, margin) if text)
     sentence = f"{meaning}: {details}" if details else meaning
     return Line(event, (meaning, limit, margin), sentence, above)

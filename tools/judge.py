@@ -11,7 +11,7 @@ from daemon.archive import Archive, EventFilter, EventRow, open_archive
 from daemon.equipment import Machine, judge_machine, load_equipment, on_supply, profile_of
 from daemon.errors import InputError
 from daemon.judge import facts_of, is_serious
-from daemon.margin_words import margin_words
+from daemon.margin_words import as_seen_words, is_within_as_seen, margin_words
 from daemon.page.words import verdict_words
 from daemon.profiles import Profile, find_profile, scope_warning, user_profile_dir
 from daemon.records import Judgement, Kind, Verdict
@@ -161,6 +161,7 @@ class _Compared:
     n_changed: int  # judged otherwise than stored
     stored: set[str]  # profiles
     unjudged: Counter[Kind]
+    n_as_seen: int  # within, but perhaps larger than was seen
 
 
 def _compare(
@@ -168,16 +169,17 @@ def _compare(
 ) -> _Compared:
     """One event after the other, so that there may be millions."""
     shown, counts, stored, n_changed = [], Counter[Verdict | None](), set[str](), 0
-    unjudged = Counter[Kind]()
+    unjudged, n_as_seen = Counter[Kind](), 0
     for event in archive.each(EventFilter()):
         judgement = judge_row(event, profile, supplies[event.run_id])
         counts[judgement.verdict] += 1
         unjudged[event.kind] += judgement.verdict is None
+        n_as_seen += is_within_as_seen(judgement, event)
         n_changed += event.verdict is not judgement.verdict
         stored.add(event.profile)
         if show_all or is_serious(judgement.verdict) or is_serious(event.verdict):
             shown.append((event, judgement))
-    return _Compared(shown, counts, n_changed, stored, unjudged)
+    return _Compared(shown, counts, n_changed, stored, unjudged, n_as_seen)
 
 
 def _comparison(
@@ -197,6 +199,7 @@ def _comparison(
         sentences = [*_warnings(profile, supplies), _summary(compared)]
     if not isinstance(profile, ClassificationProfile):
         sentences.append(unjudged_words(profile.id, compared.unjudged, supplies.values()))
+    sentences.append(as_seen_words(compared.n_as_seen))
     lines += [line for sentence in sentences for line in wrapped(sentence, width)]
     if compared.shown:
         rows = [_line(event, judgement) for event, judgement in compared.shown]
@@ -225,7 +228,7 @@ def _summary(compared: _Compared) -> str:
 
 def _line(event: EventRow, judgement: Judgement) -> Line:
     now, stored = judgement.label or verdict_words(judgement.verdict), verdict_words(event.verdict)
-    limit, margin = judgement.limit or "", margin_words(judgement)
+    limit, margin = judgement.limit or "", margin_words(judgement, event)
     before = "as stored" if judgement.verdict is event.verdict else f"stored: {stored}"
     details = ", ".join(part for part in (limit, margin) if part)
     sentence = f"{now}{f': {details}' if details else ''} ({before})"

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from daemon.archive import Archive, EventRow
 from daemon.judge import is_serious, severity_order
+from daemon.margin_words import as_seen_words, is_within_as_seen
 from daemon.page.words import duration_words, verdict_words, what_words
 from daemon.records import Judgement, Kind
 from daemon.recurrence import ADVICE, find_repetition
@@ -119,6 +120,8 @@ def answer(found: Gathered, advice: Sequence[Advice]) -> list[str]:
     if found.serious:
         lines.append(_worst_words(found))
     lines.insert(len(lines) if found.serious else 0, unjudged)
+    judged = [(found.judgements[event.id], event) for event in found.events]
+    lines.append(as_seen_words(sum(is_within_as_seen(*one) for one in judged)))
     lines.append(_repeated_words(found))
     measures = [one.measure[0].lower() + one.measure[1:] for one in advice[:3]]
     lines.append(f"What follows: {'; '.join(measures)}.")

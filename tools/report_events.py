@@ -6,7 +6,13 @@ from dataclasses import dataclass
 
 from daemon.accuracy_words import accuracy_remark, sure_duration, sure_value
 from daemon.archive import Archive, EventRow
-from daemon.margin_words import energy_words, margin_words, severity_words
+from daemon.margin_words import (
+    AS_SEEN,
+    energy_words,
+    is_within_as_seen,
+    margin_words,
+    severity_words,
+)
 from daemon.page.words import (
     clock_words,
     duration_words,
@@ -101,7 +107,10 @@ def _facts(event: EventRow, judgement: Judgement, known: Known) -> list[tuple[st
     seen_by = known.monitors.words(event) if known.monitors.are_several else ""
     facts = [
         ("Seen by", seen_by),
-        ("Limit passed", ", ".join(w for w in (judgement.limit, margin_words(judgement)) if w)),
+        (
+            "Limit passed",
+            ", ".join(w for w in (judgement.limit, margin_words(judgement, event)) if w),
+        ),
         ("Supply lost", lost_words(event)),
         ("Severity", severity_words(judgement)),
         ("Sag energy", _energy(event, known)),
@@ -206,6 +215,11 @@ def _company(one: Occurrence) -> str:
     return "; ".join(others)
 
 
+def _verdict_cell(judgement: Judgement, event: EventRow) -> str:
+    words = verdict_words(judgement.verdict)
+    return f"{words}, {AS_SEEN}" if is_within_as_seen(judgement, event) else words
+
+
 def list_rows(
     events: Sequence[EventRow], judgements: dict[int, Judgement], monitors: Monitors
 ) -> list[list[str]]:
@@ -224,7 +238,7 @@ def list_rows(
                 value_words(event.value, event.unit),
                 percent,
                 lasted,
-                verdict_words(judgement.verdict),
+                _verdict_cell(judgement, event),
                 judgement.limit or "",
                 *([monitors.name(event)] if monitors.are_several else []),
             ]

@@ -68,7 +68,7 @@ def command(pictures: PictureFiles, db: Path, event_id: int) -> None:
     lines += wrapped(f"Event {event.id}: {what_words(event, open_run_id)}.", width)
     judgements = StoredJudgements(archive)
     judgement = judgements.of(event)
-    lines += wrapped(_meaning(judgement), width)
+    lines += wrapped(_meaning(judgement, event), width)
     lines += [line for text in _warnings(event, judgements) for line in wrapped(text, width)]
     lines += ["", *_measured(event, supply, open_run_id)]
     severity = ("Severity", severity_words(judgement))
@@ -102,11 +102,11 @@ def _sample_rate_hz(archive: Archive, event: EventRow) -> float | None:
     return next((run.sample_rate_hz for run in archive.runs() if run.id == event.run_id), None)
 
 
-def _meaning(judgement: Judgement) -> str:
+def _meaning(judgement: Judgement, event: EventRow) -> str:
     if judgement.verdict is None:
         said = f": {judgement.label}" if judgement.label else " has no limit for this"
         return f"Not judged: {judgement.profile}{said}."
-    verdict, margin = verdict_words(judgement.verdict), margin_words(judgement)
+    verdict, margin = verdict_words(judgement.verdict), margin_words(judgement, event)
     details = ", ".join(text for text in (judgement.limit, margin) if text)
     said = f"{verdict[0].upper()}{verdict[1:]}{f': {details}' if details else ''}"
     return f"{said} (compared with {judgement.profile})."

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from daemon.archive import EventRow
 from daemon.judge import is_serious, severity_order
-from daemon.margin_words import margin_words
+from daemon.margin_words import as_seen_words, is_within_as_seen, margin_words
 from daemon.page.words import verdict_words
 from daemon.records import Judgement, Verdict
 from tools.event_table import Line, Seen, event_table
@@ -59,7 +59,18 @@ def side_by_side(
         for text in candidate.warnings
         for line in wrapped(f"{number} {candidate.name}: {text}", width)
     ]
+    warnings += wrapped(_as_seen(events, candidates), width)
     return [*lines, "", *warnings] if warnings else lines
+
+
+def _as_seen(events: Sequence[EventRow], candidates: Sequence[Candidate]) -> str:
+    found = {
+        event.id
+        for candidate in candidates
+        for event, judgement in zip(events, candidate.judgements, strict=True)
+        if is_within_as_seen(judgement, event)
+    }
+    return as_seen_words(len(found))
 
 
 def _answer(events: Sequence[EventRow], candidates: Sequence[Candidate], noun: str) -> str:
@@ -99,7 +110,7 @@ def _worst(events: Sequence[EventRow], candidates: Sequence[Candidate], width: i
         pairs = zip(events, candidate.judgements, strict=True)
         event, worst = max(pairs, key=lambda pair: _badness(pair[1]))
         if is_serious(worst.verdict):
-            details = ", ".join(part for part in (worst.limit, margin_words(worst)) if part)
+            details = ", ".join(part for part in (worst.limit, margin_words(worst, event)) if part)
             said = f"{number} worst: event {event.id}, {verdict_words(worst.verdict)}: {details}"
             lines += wrapped(said, width)
     return ["", *lines] if lines else []

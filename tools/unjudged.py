@@ -22,7 +22,7 @@ from tools.text import plural
 from tools.verdicts import Supply
 
 Judging = ImmunityProfile | SupplyProfile
-MOST_NAMED = 2  # profiles for one kind: those written for most countries
+MOST_NAMED = 2  # profiles for one kind: those written for most
 
 
 def find_limits(name: str) -> Judging:
@@ -94,16 +94,17 @@ def _others_words(names: str, counts: Counter[Kind], supplies: Iterable[Supply])
 
 
 def _others(names: str) -> list[Judging]:
-    """All profiles with limits but these, those for most countries first."""
+    """All profiles with limits but these; those for any equipment, and most countries, first."""
     known = [*builtin_profiles(), *user_profiles(user_profile_dir())[0]]
     others = [
         one
         for one in known
         if not isinstance(one, ClassificationProfile) and one.id not in names.split(", ")
     ]
-    return sorted(others, key=_n_countries, reverse=True)
+    return sorted(others, key=_breadth, reverse=True)
 
 
-def _n_countries(profile: Judging) -> float:
-    countries = profile.applies_to.countries
-    return math.inf if countries is None else len(countries)
+def _breadth(profile: Judging) -> tuple[bool, float]:
+    scope = profile.applies_to
+    n_countries = math.inf if scope.countries is None else len(scope.countries)
+    return scope.equipment is None, n_countries

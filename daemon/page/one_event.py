@@ -131,7 +131,7 @@ def build_event_page(archive: Tally, number_: int, place: Place) -> EventPage:
         is_time_sure=row.clock in CLOCKS_TO_TRUST,
         level=level_of(row),
         meaning=sentence_case(verdict_words(row.verdict)),
-        reason=_reason(judged),
+        reason=_reason(judged, row),
         compared=_compared(row, place),
         accuracy=accuracy_remark(row),
         facts=(*_facts(archive, row, place), *detail_facts(row)),
@@ -144,11 +144,11 @@ def build_event_page(archive: Tally, number_: int, place: Place) -> EventPage:
     )
 
 
-def _reason(judged: Judgement) -> str:
+def _reason(judged: Judgement, row: EventRow) -> str:
     if judged.verdict is None:
         return f"The profile {judged.profile} has no limit for this."
     limit = f"limit passed: {judged.limit}" if judged.limit else "no limit passed"
-    margin = margin_words(judged)
+    margin = margin_words(judged, row)
     return f"Compared with {judged.profile}: {limit}{f'; {margin}' if margin else ''}."
 
 
