@@ -358,7 +358,7 @@ def test_a_report_says_first_how_many_monitors_are_in_it(merged: Path, tmp_path:
         f"2 monitors are in this report: {OVEN}: 3 events, 2 passed the limit; "
         f"{OTHER}: 3 events, 2 passed the limit."
     )
-    assert f"<h1>Supply voltage: 2 monitors: {OVEN}; {OTHER}</h1>" in page
+    assert f"<h1>Supply voltage, seen by 2 monitors: {OVEN}; {OTHER}</h1>" in page
     assert "<td>hall: Oven 1; office: Office</td>" in page
     words = " ".join(text.split())
     assert "covered; time counts as watched where at least one of 2 monitors watched" in words

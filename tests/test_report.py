@@ -343,3 +343,46 @@ def test_the_level_that_was_judged_is_named_with_its_time(tmp_path: Path) -> Non
         assert "below 90 % for 1.41 s, below 85 % for 1.36 s" in words
         assert "below 84 %" not in words
         assert "for 1.38 s: this is the interruption, below 11.5 V; its duration counts" in words
+
+
+@pytest.mark.parametrize(
+    ("cause", "has_network"),
+    [
+        ("probable: a fault elsewhere in the network", True),
+        ("probable: a fault that was cleared or changed in stages", True),
+        ("possible: a motor that started", False),
+        (None, False),
+    ],
+)
+def test_a_fault_in_the_network_has_its_measure(
+    tmp_path: Path, cause: str | None, has_network: bool
+) -> None:
+    store = Store(tmp_path / "a.db", "Europe/Vienna")
+    run_id = store.begin_run(run_info(settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S))
+    one = judged(dip(1), start_utc_s=RUN_UTC_S + 60.0, cause=cause, evidence="its shape")
+    store.add(run_id, [one], [])
+    store.end_run(run_id, RUN_UTC_S + 3600, 1, 0)
+    store.close()
+    assert run("report", tmp_path / "a.db", "-o", tmp_path / "a.html").exit_code == 0
+    words = plain((tmp_path / "a.html").read_text())
+    assert ("Tell the network operator the times of these dips" in words) == has_network
+    assert ("as where a protection clears a fault" in words) == (
+        cause is not None and "else" in cause
+    )
+    assert "Let the equipment ride through short dips" in words  # the cure is named all the same
+
+
+def test_a_simulation_is_not_called_a_recording(tmp_path: Path) -> None:
+    for driver, words in (("simulated", "the simulation"), ("recording", "the recording")):
+        store = Store(tmp_path / f"{driver}.db", "Europe/Vienna")
+        info = run_info(
+            settings_text=SNAPSHOT, started_utc_s=RUN_UTC_S, driver=driver, clock="recording"
+        )
+        for _ in range(2):
+            store.end_run(store.begin_run(info), RUN_UTC_S + 3600, 1, 0)
+        store.close()
+        page = tmp_path / f"{driver}.html"
+        assert run("report", tmp_path / f"{driver}.db", "-o", page).exit_code == 0
+        said = plain(page.read_text())
+        assert f"times are those of {words}" in said
+        assert f"Times of runs 1, 2 are those of a {words.split()[1]}" in said

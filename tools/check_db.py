@@ -17,7 +17,7 @@ from daemon.stored_settings import settings_of, table_of
 from drivers.clock import SystemClock
 from tools.coverage import site_coverage
 from tools.edits import find_edits, uncovered
-from tools.site import find_open_run, find_site
+from tools.site import SIMULATED, find_open_run, find_site
 from tools.text import moment_words, plural, terminal_width, wrapped
 
 MOST_NAMED = 20  # events that are all wrong in one way
@@ -176,9 +176,15 @@ def _clock_doubts(archive: Archive) -> list[str]:
     runs = [str(run.id) for run in archive.runs() if run.clock == "free"]
     found = [f"nothing set the clock during run {', '.join(runs)}: times may be off"]
     found = found if runs else []
-    recordings = [str(run.id) for run in archive.runs() if run.clock == "recording"]
-    if recordings:
-        found.append(f"times of run {', '.join(recordings)} are those of a recording")
+    for noun, is_simulated in (("simulation", True), ("recording", False)):
+        ids = [
+            str(run.id)
+            for run in archive.runs()
+            if run.clock == "recording" and (run.driver == SIMULATED) == is_simulated
+        ]
+        if ids:
+            runs_words = f"run {ids[0]}" if len(ids) == 1 else f"runs {', '.join(ids)}"
+            found.append(f"times of {runs_words} are those of a {noun}")
     for entry in archive.log(LogKind.CLOCK_SET, newest_first=False):
         found.append(f"{entry.start_local}: {entry.text}")
     return found

@@ -67,6 +67,11 @@ def command(folder: Path, hours: float) -> None:
     with as_file(files("config")) as config:
         settings = load_settings(config / "demo-watch.yaml")
         click.echo(f"Watching a simulated supply for {hours:g} h ...")
+        if len(parts_of(hours)) > 1:
+            click.echo(
+                "Two monitors watch a part each, with a pause between them. Their databases are "
+                "merged\ninto one at the end, which its log says."
+            )
         watch_parts(settings, database, parts_of(hours))
         archive = open_archive(database)
         failures = _failures_until_end(config / "demo-watch-failures.csv", archive)
@@ -90,7 +95,10 @@ def watch_parts(settings: Settings, database: Path, parts: Sequence[Stretch]) ->
     :raises click.Abort: somebody stopped it.
     """
     with TemporaryDirectory(prefix="parts-", dir=database.parent) as name, ExitStack() as running:
-        found = [Path(name).absolute() / str(n) / database.name for n in range(len(parts))]
+        found = [
+            Path(name).absolute() / str(n) / f"part-{n}-of-the-demo.db"
+            for n in range(1, len(parts) + 1)
+        ]
         plans = [_plan(settings, path, part) for path, part in zip(found, parts, strict=True)]
         others = [running.enter_context(_begin(plan)) for plan in plans[1:]]
         is_stopped = not _is_whole(watch(plans[0], with_page=False), plans[0])

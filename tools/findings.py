@@ -41,6 +41,7 @@ class Finding(StrEnum):
     TRANSIENTS = "transients"
     LONG_UNDERVOLTAGE = "long_undervoltage"
     MOTOR_START = "motor_start"
+    NETWORK_FAULT = "network_fault"
     NOT_JUDGED = "not_judged"
     DISTORTION = "distortion"
     FREQUENCY = "frequency"
@@ -164,9 +165,11 @@ def _of_dip(archive: Archive, one: Occurrence, lasted_s: float) -> list[Finding]
     worst = one.worst
     if lasted_s >= LONG_S:
         return [Finding.LONG_UNDERVOLTAGE]
-    is_slow = recovers_slowly(archive.trace(worst.id), worst.start_s, worst.duration_s)
     is_shallow = lasted_s <= SHORT_S and worst.value_pct >= HALF_PCT
     cure = Finding.SHORT_DIPS if is_shallow else Finding.INTERRUPTIONS
+    if any(name in (worst.cause or "") for name in FAULTS):
+        return [cure, Finding.NETWORK_FAULT]
+    is_slow = recovers_slowly(archive.trace(worst.id), worst.start_s, worst.duration_s)
     return [Finding.MOTOR_START, cure] if is_slow else [cure]
 
 

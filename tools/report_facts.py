@@ -12,6 +12,7 @@ from daemon.resolution import resolution
 from daemon.stored_settings import settings_of, table_of
 from daemon.tolerance import Limits
 from tools.monitors import UNNAMED, Monitors
+from tools.site import SIMULATED
 from tools.text import plural
 from tools.unseen import unseen
 from tools.verdicts import NO_PROFILE, Supply, known_supplies
@@ -21,7 +22,8 @@ CLOCKS = {
     "synchronised": "set from the network (stated by the computer; taken as within 100 ms)",
     "corrected": "set afterwards (taken as within 1 s)",
     "free": "nothing set it: times may be off by any amount",
-    "recording": "times are those of the recording or the simulation",
+    "recording": "times are those of the recording",
+    SIMULATED: "times are those of the simulation",
 }
 METHODS = (
     "The voltage is sampled continuously. One-cycle rms is taken from each zero crossing of the "
@@ -91,10 +93,14 @@ def _facts_of(archive: Archive, runs: Sequence[RunRow]) -> list[Fact]:
         ("Sensor and isolation", _isolation(table_of(site, "isolation"), runs)),
         ("Scaling", _scaling(settings)),
         ("Calibration", _calibration(archive, {run.id for run in runs})),
-        ("Clock", "; ".join(CLOCKS.get(c, c) for c in dict.fromkeys(run.clock for run in runs))),
+        ("Clock", "; ".join(CLOCKS.get(c, c) for c in dict.fromkeys(map(_clock, runs)))),
         ("Time zone", runs[-1].timezone),
     ]
     return [(name, text) for name, text in facts if text]
+
+
+def _clock(run: RunRow) -> str:
+    return SIMULATED if (run.clock, run.driver) == ("recording", SIMULATED) else run.clock
 
 
 def _text(value: object) -> str:

@@ -103,7 +103,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
     page = (files("tools") / "report.html").read_text(encoding="utf-8")
     template = environment.from_string(page)
     return template.render(
-        title=wanted.title or f"Supply voltage: {name or 'unnamed site'}",
+        title=wanted.title or _title(name, found.monitors),
         place=name,
         date=wanted.date,
         headline=headline(found),
@@ -134,6 +134,12 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         methods=[*METHODS, f"This database: {runs_words(archive)}."],
         safety=SAFETY,
     )
+
+
+def _title(name: str, monitors: Monitors) -> str:
+    if monitors.are_several:
+        return f"Supply voltage, seen by {name}"
+    return f"Supply voltage: {name or 'unnamed site'}"
 
 
 def _declared_v(archive: Archive) -> dict[int, float]:
@@ -197,7 +203,7 @@ def _judgements(
 def _cautions(found: Gathered) -> list[str]:
     first = isolation_cautions(found.archive)
     first += [
-        text if BEFORE_MERGING in text else f"edited after the watch: {text}"
+        f"merged database: {text}" if BEFORE_MERGING in text else f"edited after the watch: {text}"
         for text in found.edits
     ]
     return [sentence_case(text) for text in [*first, *cautions(found.archive, None)]]

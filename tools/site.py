@@ -15,6 +15,8 @@ from tools.monitors import UNNAMED
 Span = tuple[float, float]
 SILENT_TOO_LONG_S = 600.0  # a run that said nothing for so long has ended without a word
 
+SIMULATED = "simulated"  # the driver that measures nothing
+
 
 @dataclass(frozen=True, slots=True)
 class Site:
