@@ -91,6 +91,7 @@ def test_common_forms_of_time(tmp_path: Path, text: str, expected_s: float) -> N
         ("when;what\n25.11.2026 08:15:33;press, stopped\n26.11.2026 01:02:03;again\n",
          ["press, stopped", "again"]),
         ("press,2026-11-25 08:15:33,stop\npress,2026-11-26 01:02:03,\n", ["press stop", "press"]),
+        ("25/Nov/2026,08:15:33,a\n26/Nov/2026,01:02:03,b\n", ["a", "b"]),
         ("Date,Time,Code\n25/11/2026,08:15:33,E4\n26/11/2026,01:02:03,E5\n", ["E4", "E5"]),
         ("\ufeff# from the press\n\n2026-11-25 08:15:33\n2026-11-26 01:02:03\n", ["", ""]),
     ],

@@ -53,6 +53,8 @@ CSV = (
     "2026-11-25T08:15:33+01:00,oven\n2026-11-25T09:15:33Z,oven\n",
     "# log\nDate\tTime\tWhat\n11/25/2026\t8:15:33 AM\tstopped\n",
     "1795590933\n1795590934123\n",
+    "Nov 25 08:15:33,oven\n[25/Nov/2026:08:15:34 +0100],oven\n2026-W48-3 08:15:35 CET,oven\n",
+    "25.11.26;08:15:33;oven\n13.11.30;08:15:33;oven\n",
 )
 
 
@@ -112,7 +114,8 @@ def test_failure_log(n_cases: int, tmp_path: Path) -> None:
         dice = case_dice("csv", number)
         path.write_bytes(wrong_bytes(dice.choice(CSV).encode(), dice))
         reading = Reading(dice.choice((zone, None)), dice.choice((True, None)))
-        trials.call(number, partial(read_failures, path, reading), path.name)
+        watch = dice.choice(((1.79e9, 1.80e9), None))
+        trials.call(number, partial(read_failures, path, reading, watch), path.name)
     trials.settle(some_accepted=True)
 
 

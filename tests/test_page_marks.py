@@ -194,5 +194,8 @@ def test_the_verb_marks_only_where_somebody_watches(
     assert "Marked: oven tripped." in said.output
     (entry,) = read_spool(runtime / "spool")
     assert (entry.start_utc_s, entry.text) == (NOW_UTC_S, "oven tripped")
+    said = CliRunner().invoke(main, ["mark", str(database)])
+    (entry,) = read_spool(runtime / "spool")
+    assert f"Marked: {entry.text}." in said.output
     too_long = CliRunner().invoke(main, ["mark", str(database), "x" * (LONGEST_NOTE + 1)])
     assert too_long.exit_code == 2

@@ -17,7 +17,7 @@ from tools.lag_words import lag_words
 from tools.monitors import Monitors
 from tools.probability import probability_words
 from tools.site import find_site
-from tools.supply_or_machine import all_words, answer_words, unwatched_words
+from tools.supply_or_machine import all_words, answer_words
 from tools.text import (
     clean,
     event_time,
@@ -76,19 +76,20 @@ def coverage_of(db: Path, archive: Archive) -> Coverage:
     return coverage
 
 
-def answer_lines(found: Correlation) -> list[str]:
-    """The answer in sentences, the first one first; what it does not rest on comes after it."""
+def answer_lines(found: Correlation, *, with_options: bool = True) -> list[str]:
+    """The answer in sentences, the first one first; what it does not rest on comes after it.
+
+    :param with_options: also how to ask again; not for a reader who asked nothing.
+    """
     compared = f" (compared with {found.profile})" if found.serious_only else ""
     lines = [match_words(found, compared)]
-    if found.serious_only:
+    if found.serious_only and found.failures:
         lines.append(answer_words(found))
-    elif found.failures:
-        lines.append(unwatched_words(found))
     lines.append(found.unjudged)
     if found.pairs:
         lines.append(_chance_words(found))
     if found.offset is not None:
-        lines.append(_offset_words(found))
+        lines.append(_offset_words(found) + (f" {way_out(found)}" if with_options else ""))
     return [*filter(None, lines), *(f"Note: {text}." for text in found.assumptions)]
 
 
@@ -125,7 +126,9 @@ def _aside_words(found: Correlation) -> str:
     n_aside = len(found.unwatched)
     if not n_aside:
         return ""
-    return f"; {n_aside} of them {'lies' if n_aside == 1 else 'lie'} in time that was not watched"
+    verb, them = ("lies", "it") if n_aside == 1 else ("lie", "them")
+    which = f"{n_aside} of them {verb} in time that was not watched"
+    return f"; {which}: nothing can be said of {them}"
 
 
 def _chance_words(found: Correlation) -> str:
@@ -146,12 +149,14 @@ def _offset_words(found: Correlation) -> str:
         f"Clocks: the failures' clock seems to be {_seconds_words(abs(total_s))} {side} "
         f"the monitor's: {offset.n_agreeing} failures then agree to ±{offset.spread_s:.1f} s, "
         f"as they stand {n_now}; by chance {probability_words(offset.probability)} "
-        f"(300 draws of random times). {_way_out(found, total_s)}"
+        f"(300 draws of random times)."
     )
 
 
-def _way_out(found: Correlation, total_s: float) -> str:
+def way_out(found: Correlation) -> str:
     """What to give next time; a step of half hours is rather a zone than a clock."""
+    assert found.offset is not None
+    total_s = found.taken_s + found.offset.offset_s
     if found.taken_s and abs(total_s) <= found.window_s:
         return f"Leave out --offset: {_seconds_words(abs(total_s))} is within --window."
     instead = f" (instead of {found.taken_s:g}s)" if found.taken_s else ""

@@ -54,12 +54,15 @@ _FORMS = [
         rf"{_NAMED}(?P<day>\d{{1,2}})\.?\s+{_NAME}\.?,?\s+{_CLOCK}{_ZONE}",
     )
 ]  # fmt: skip
+_NUMERIC = [form for form in _FORMS if "?P<name>" not in form.pattern]
+_WORD = re.compile(r"[a-z]{3}", re.IGNORECASE)
 _DATE_ONLY = re.compile(
     r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[\s./-]+[a-z]{3,9}(?:[\s./-]+(?:\d{4}|\d{2}))?"
     r"|[a-z]{3,9}\s+\d{1,2}|\d{4}-?W\d{2}-?[1-7]",
     re.IGNORECASE,
 )
 _CLOCK_ONLY = re.compile(_CLOCK + _ZONE, re.IGNORECASE)
+_MUST = re.compile(r"\d:\d|\d{8}")  # what every form holds: most cells are no times
 _UNIX = re.compile(r"\d{9,13}(?:\.\d{1,9})?")
 
 
@@ -97,11 +100,13 @@ class Stamp:
 def read_stamp(text: str) -> Stamp | None:
     """The parts of a time; None where the text is none."""
     text = text.removeprefix("[").removesuffix("]")
+    if _MUST.search(text) is None:
+        return None
     if _UNIX.fullmatch(text):
         value = float(text)
         value = value / 1000.0 if value >= UNIX_S[1] else value
         return Stamp({}, value) if UNIX_S[0] <= value < UNIX_S[1] else None
-    for form in _FORMS:
+    for form in _FORMS if _WORD.search(text) else _NUMERIC:
         found = form.fullmatch(text)
         if found is not None:
             parts = {name: value for name, value in found.groupdict().items() if value}

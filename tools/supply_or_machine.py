@@ -44,8 +44,9 @@ def _can_judge(found: Correlation) -> bool:
 
 
 def answer_words(found: Correlation) -> str:
-    """The answer in one or two sentences."""
-    return " ".join(answer_sentences(found))
+    """The answer in one or two sentences, beside one that tells which failures were not watched."""
+    aside = unwatched_words(found)
+    return " ".join(one for one in answer_sentences(found) if one != aside)
 
 
 def answer_sentences(found: Correlation) -> tuple[str, ...]:
