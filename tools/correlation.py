@@ -300,7 +300,7 @@ def _window_notes(log: FailureLog, question: Question) -> list[str]:
     elif log.is_in_minutes and _window_s(log, question) < MINUTE_S:
         notes.append(
             "the failures' times are whole minutes, too coarse for that window: ask again with "
-            "`correlate --window 1min`"
+            "one of 1 min"
         )
     return notes
 

@@ -49,8 +49,7 @@ def extent_words(n_events: int, n_left_out: int) -> str:
         return ""
     return (
         f"This database holds {n_events + n_left_out} events, too many for one page: pictures, "
-        f"details and advice are of {n_events} of them, the newest serious ones first. "
-        "All of them: halfcycle events --all --format csv."
+        f"details and advice are of {n_events} of them, the newest serious ones first."
     )
 
 
@@ -60,7 +59,7 @@ def listed_words(n_events: int, n_left_out: int) -> str:
         return ""
     return (
         f"The newest {min(n_events, MOST_LISTED)} of those in this report, of "
-        f"{n_events + n_left_out} kept; all of them: halfcycle events --all --format csv."
+        f"{n_events + n_left_out} kept."
     )
 
 

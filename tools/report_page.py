@@ -58,6 +58,7 @@ from tools.report_facts import (
     runs_words,
     site_facts,
 )
+from tools.report_howto import howto
 from tools.saved_pictures import CURVE_KINDS, curve_words, judged_figure
 from tools.site import find_site
 from tools.supply_section import supply_section
@@ -133,6 +134,7 @@ def report_html(db: Path, archive: Archive, wanted: Wanted) -> str:
         unseen=limits_of_sight(archive, found.compared),
         methods=[*METHODS, f"This database: {runs_words(archive)}."],
         safety=SAFETY,
+        howto=howto(found),
     )
 
 
@@ -303,7 +305,7 @@ def _failure_section(found: Gathered) -> dict[str, object] | None:
     if failures is None:
         return None
     return {
-        "lines": answer_lines(failures),
+        "lines": answer_lines(failures, with_options=False),
         "chance": probability_words(failures.chance.probability),
         "pairs": [pair_cells(failures, number, zone) for number in range(len(failures.pairs))],
         "failures": [
