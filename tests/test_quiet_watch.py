@@ -79,7 +79,7 @@ def test_a_short_quiet_watch_clears_nothing(tmp_path: Path) -> None:
     box = html.unescape(re.sub("<[^>]+>", "", box_of(tmp_path / "a.html")))
     assert "Only 6 min 00 s were watched: a quiet watch of this length proves little" in box
     assert "(our own rule asks for a week)" in box
-    assert "once in 2 min 00 s in the mean stays quiet for so long in 5 % of all cases" in box
+    assert "once in 2 min 00 s in the mean does not pass it for so long in 5 % of all cases" in box
     assert "What follows: watch for longer before the supply is cleared." in box
     assert "Nothing to do about the supply" not in (tmp_path / "a.html").read_text()
 

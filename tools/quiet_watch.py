@@ -38,8 +38,8 @@ def short_words(watched_s: float, n_failures: int) -> str:
 def quiet_words(watched_s: float) -> str:
     """What no disturbance in such a time may say of the supply."""
     said = (
-        f"A supply that is disturbed once in {duration_words(usual_s(watched_s))} in the mean "
-        f"stays quiet for so long in {100 * RARE:.0f} % of all cases."
+        f"A supply that passes the limit once in {duration_words(usual_s(watched_s))} in the mean "
+        f"does not pass it for so long in {100 * RARE:.0f} % of all cases."
     )
     if not is_short(watched_s):
         return said

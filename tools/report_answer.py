@@ -192,9 +192,10 @@ def _passed_words(found: Gathered) -> str:
             return (
                 f"No event was judged: {names} has no limit for any of {n_events} that were kept."
             )
-        which = "" if n_judged == found.counts.total() else " that were judged"
-        n_words = plural(n_judged, "event")
-        return f"None of {n_words}{which} passed the limit, compared with {names}."
+        verb = "was" if n_judged == 1 else "were"
+        which = "" if n_judged == found.counts.total() else f" that {verb} judged"
+        who = f"None of {n_judged} events{which}" if n_judged > 1 else f"No event{which}"
+        return f"{who} passed the limit, compared with {names}."
     verdicts, noun = Counter(one.verdict for one in found.serious), "disturbance"
     if found.n_left_out:  # events on several channels at once are not put together: too many
         noun, verdicts = "event", Counter()
