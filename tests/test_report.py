@@ -101,7 +101,7 @@ def test_order_and_content(folder: Path) -> None:
     assert "Value 207.0 V 140.3 V Of declared 90.0 % 61.0 %" in words
     assert "±0.46 V (0.2 % of declared), ±20 ms" in words  # 0.002 x 230 V, one cycle at 50 Hz
     assert "0.9 s after its start (press stopped)" in words
-    assert "outside the watched time: 2026-11-26 11:00:00 late (after the watch)" in words
+    assert "not watched: 2026-11-26 11:00:00 late (after the watch)" in words
     assert "microseconds" in words
     assert "Mains can kill" in words
     head = open_archive(folder / "a.db").chain()
