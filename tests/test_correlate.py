@@ -345,6 +345,16 @@ def test_spans_and_lags_in_words() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(("n_seen", "offset_s"), [(5, None), (10, 3.0)])
+def test_a_fixed_rhythm_fits_at_many_differences(n_seen: int, offset_s: float | None) -> None:
+    """Ten starts, one every 10 s. The first five of them 3 s late agree at 3, -7, ... -47 s alike;
+    all ten only at 3 s (by counting)."""
+    starts = [10.0 * number for number in range(1, 11)]
+    spans = [(start, start + 0.3) for start in starts]
+    found = find_offset([start + 3.0 for start in starts[:n_seen]], spans, 0.05, 300.0)
+    assert (None if found is None else found.offset_s) == pytest.approx(offset_s)
+
+
 def test_no_difference_of_clocks_is_made_up() -> None:
     """Of 30 unrelated series at most two may look like one: chance is kept below 2 %."""
     generator = np.random.default_rng(3)

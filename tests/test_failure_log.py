@@ -144,12 +144,31 @@ def test_letters_tell_the_two_hours_of_that_night_apart(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("0001-01-01 00:00:01", "the year must be in 1970..2199"),  # a date that was never set
+        ("9999-12-31 23:59:59", "the year must be in 1970..2199"),
+        ("2026-13-01 08:00:00", "there is no month 13"),
+        ("2026-02-30 08:00:00", "there is no 2026-02-30"),
+        ("2026-03-02 24:00:00", "a day goes from 00:00:00 to 23:59:59"),
+        ("2026-03-02 08:00:00+99:00", "no zone is +99:00 from UTC"),
+    ],
+)
+def test_times_that_cannot_be_are_refused(tmp_path: Path, text: str, said: str) -> None:
+    assert said in refused(tmp_path, f"{text}\n", Reading(VIENNA))
+
+
+@pytest.mark.parametrize(
     ("text", "zone", "said"),
     [
         ("2026-03-02 08:40:16 CET", None, "has a zone in letters, CET"),
-        ("2026-07-02 08:40:16 CET", VIENNA, "Europe/Vienna is not called CET then"),
-        ("2026-03-02 08:40:16 EST", VIENNA, "Europe/Vienna is not called EST then"),
-        ("2026-03-02 08:40:16 CET", timezone(timedelta(hours=1)), "UTC+01:00 is not called CET"),
+        ("2026-07-02 08:40:16 CET", VIENNA, "Europe/Vienna is called CEST then, not CET"),
+        ("2026-03-02 08:40:16 EST", VIENNA, "Europe/Vienna is called CET then, not EST"),
+        (
+            "2026-03-02 08:40:16 CET",
+            timezone(timedelta(hours=1)),
+            "is called UTC+01:00 then, not CET",
+        ),
         ("2026-03-02 08:40:16 XQZ", VIENNA, "ends with XQZ, which is no zone that is known"),
     ],
 )

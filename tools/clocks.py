@@ -93,7 +93,7 @@ def find_twins(only_a: Sequence[Occurrence], only_b: Sequence[Occurrence]) -> li
     """Each difference at which alike ones agree, the most of them first; no pair stands twice."""
     left, found = _alike(only_a, only_b), []
     while left:
-        best = max((_within(left, shift_s) for shift_s, _, _ in left), key=len)
+        best = max((_within(left, shift_s) for shift_s, _, _ in left), key=_rank)
         shift_s = float(np.median([shift_s for shift_s, _, _ in best]))
         found.append(Twins(shift_s, tuple((a, b) for _, a, b in best)))
         left = [pair for pair in left if pair not in best]
@@ -101,6 +101,11 @@ def find_twins(only_a: Sequence[Occurrence], only_b: Sequence[Occurrence]) -> li
 
 
 Alike = tuple[float, int, int]  # difference in s, number at A, number at B
+
+
+def _rank(pairs: Sequence[Alike]) -> tuple[int, float]:
+    """Most of them first; of as many, the smaller difference is likelier."""
+    return len(pairs), -abs(pairs[0][0])
 
 
 def _alike(only_a: Sequence[Occurrence], only_b: Sequence[Occurrence]) -> list[Alike]:

@@ -11,6 +11,8 @@ MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", 
 UNIX_S = (1e8, 1e10)  # 1973 to 2286; a thousand times as much are milliseconds
 LAST_SHORT_YEAR = 69  # as in POSIX strptime, %y: 69 and above are of the century before
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+YEARS = range(1970, 2200)  # a controller whose date was never set writes the year 1
+MOST_OFFSET_H = 14  # no zone is further from UTC
 
 ALIASES = {"mez": "CET", "mesz": "CEST"}  # as German and Austrian equipment writes them
 LETTERS = (
@@ -171,6 +173,8 @@ def date_of(stamp: Stamp, order: Order, year: int | None) -> date:
     :raises ValueError: there is no such day.
     """
     parts = stamp.parts
+    if int(parts.get("year", YEARS.start)) not in YEARS:
+        raise ValueError(f"the year must be in {YEARS.start}..{YEARS.stop - 1}")
     if "week" in parts:
         return date.fromisocalendar(*(int(parts[name]) for name in ("year", "week", "weekday")))
     if "last" in parts:
@@ -183,10 +187,19 @@ def date_of(stamp: Stamp, order: Order, year: int | None) -> date:
         day = parts.get("first") or parts["day"]
         years = int(parts["year"]) if "year" in parts else year or 0
     if "name" in parts:
-        return date(years, MONTHS.index(parts["name"][:3].lower()) + 1, int(day))
+        return _day_of(years, MONTHS.index(parts["name"][:3].lower()) + 1, int(day))
     month = parts.get("other") or parts["month"]
     day, month = (month, day) if order is Order.MONTH and "first" in parts else (day, month)
-    return date(years, int(month), int(day))
+    return _day_of(years, int(month), int(day))
+
+
+def _day_of(year: int, month: int, day: int) -> date:
+    if not 1 <= month <= 12:
+        raise ValueError(f"there is no month {month}")
+    try:
+        return date(year, month, day)
+    except ValueError as error:
+        raise ValueError(f"there is no {year}-{month:02d}-{day:02d}") from error
 
 
 def clock_of(stamp: Stamp) -> tuple[time, timedelta]:
@@ -200,8 +213,11 @@ def clock_of(stamp: Stamp) -> tuple[time, timedelta]:
         if not 1 <= hour <= 12:
             raise ValueError("an hour with AM or PM must be in 1..12")
         hour = hour % 12 + (12 if parts["half"].lower().startswith("p") else 0)
+    minute, second = int(parts["minute"]), int(parts.get("second", "0"))
+    if hour > 23 or minute > 59 or second > 59:
+        raise ValueError("a day goes from 00:00:00 to 23:59:59")
     fraction = timedelta(seconds=float(f"0.{parts.get('fraction', '0')}"))
-    return time(hour, int(parts["minute"]), int(parts.get("second", "0"))), fraction
+    return time(hour, minute, second), fraction
 
 
 def utc_of(stamp: Stamp, order: Order, year: int | None, zone: tzinfo | None) -> tuple[float, str]:
@@ -232,9 +248,10 @@ def _lettered(local: datetime, letters: str, zone: tzinfo) -> datetime:
         when = local.replace(tzinfo=zone, fold=fold)
         if when.tzname() == name:
             return when
+    then = local.replace(tzinfo=zone).tzname()
     raise ValueError(
-        f"--zone {zone} is not called {letters} then; give the --zone that is, such as "
-        "Europe/Vienna for CET, or write an offset"
+        f"the clock of --zone {zone} is called {then} then, not {letters}; give the zone of the "
+        "log, or write an offset such as +01:00"
     )
 
 
@@ -257,4 +274,6 @@ def _zone(text: str) -> tzinfo:
         return UTC
     digits = text[1:].replace(":", "").ljust(4, "0")
     offset = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
+    if offset > timedelta(hours=MOST_OFFSET_H):
+        raise ValueError(f"no zone is {text} from UTC")
     return timezone(-offset if text[0] == "-" else offset)

@@ -6,6 +6,7 @@ and needs no assumption of how they are distributed. It does not keep daily rout
 sides keep working hours, chance is likelier than said.
 """
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -186,7 +187,8 @@ def find_offset(
     Looks at all differences up to `search_s` between a moment and a start. Nothing is said unless
     at least three and half of all moments agree, more than fit as they are, and moments drawn at
     random over the same time seldom agree as well (shifting the series would only find the same
-    difference again).
+    difference again). Nor is anything said where another difference does as well: what comes in a
+    fixed rhythm fits at many.
     """
     starts = np.sort(np.array([start for start, _ in spans], dtype=np.float64))
     values = _apart(np.sort(np.array(moments, dtype=np.float64)), window_s)
@@ -198,6 +200,9 @@ def find_offset(
     agreeing = _best_agreement(values, starts, window_s, search_s)
     n_agreeing = len(agreeing)
     if n_agreeing < max(FEWEST_AGREEING, len(values) / 2, n_now + 1):
+        return None
+    beside = (min(agreeing) - window_s, max(agreeing) + window_s)
+    if len(_best_agreement(values, starts, window_s, search_s, beside)) >= n_agreeing:
         return None
     generator = np.random.default_rng(SEED)
     first, last = min(values[0], starts[0]), max(values[-1], starts[-1])
@@ -222,13 +227,21 @@ def _apart(values: Floats, window_s: float) -> Floats:
 
 
 def _best_agreement(
-    values: Floats, starts: Floats, window_s: float, search_s: float
+    values: Floats,
+    starts: Floats,
+    window_s: float,
+    search_s: float,
+    barred: Span = (math.inf, math.inf),
 ) -> list[float]:
-    """The differences, one for each moment, in the window of them that holds most moments."""
+    """The differences, one for each moment, in the window of them that holds most moments.
+
+    :param barred: differences from here to there do not count.
+    """
     found: list[tuple[float, int]] = []
     for number, value in enumerate(values.tolist()):
         low, high = np.searchsorted(starts, (value - search_s, value + search_s))
-        found += [(value - start, number) for start in starts[low:high].tolist()]
+        apart = [value - start for start in starts[low:high].tolist()]
+        found += [(one, number) for one in apart if not barred[0] <= one <= barred[1]]
     found.sort()
     inside: Counter[int] = Counter()
     best, first = (0, 0, 0), 0
