@@ -274,7 +274,7 @@ class Archive:
             raise
         except MAKES_NO_SENSE as error:
             raise StoreError(
-                f"{self._path} is damaged: it holds a row that no monitor writes "
+                f"{self._path} was edited or is damaged: it holds a row that no monitor writes "
                 f"({' '.join(str(error).split())[:100]})"
             ) from error
 
