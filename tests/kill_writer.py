@@ -128,8 +128,12 @@ def faults_after(database: Path, told: dict[int, bool], n_kills: int, began_s: f
     return faults
 
 
-def faults_of_gap(database: Path, killed_s: float) -> list[str]:
-    """The newest start says how long nothing was watched; so do open events say they were cut."""
+def faults_of_gap(database: Path, killed_s: float, late_s: float) -> list[str]:
+    """The newest start says how long nothing was watched; so do open events say they were cut.
+
+    :param late_s: so long after the child began was its start noted, at most: its first sample is
+        from between the two, and its last one is placed by that start.
+    """
     rows = query(
         database,
         "SELECT duration_s FROM log WHERE text = 'the monitor broke off' ORDER BY id DESC LIMIT 1",
@@ -137,7 +141,7 @@ def faults_of_gap(database: Path, killed_s: float) -> list[str]:
     ((started,),) = query(database, "SELECT started_utc FROM run ORDER BY id DESC LIMIT 1")
     away_s = utc_seconds(started) - killed_s
     faults = []
-    if not rows or not away_s - SLACK_S <= rows[0][0] <= away_s + 1.0 + SLACK_S:
+    if not rows or not away_s - SLACK_S - late_s <= rows[0][0] <= away_s + 1.0 + SLACK_S:
         faults.append(f"a gap of {away_s:.2f} s is logged as {rows}")
     left = query(
         database,
@@ -152,7 +156,7 @@ def main(folder: Path, n_kills: int, seed: int) -> None:
     settings = settings_in(folder, {"name": "simulated", "scenario": "none.yaml"})
     subject = Subject(settings, INFO, ("L1",), find_profile("iti-2000", folder))
     faults: list[str] = []
-    last_run, last_killed_s = 0, 0.0
+    last_run, last_killed_s, last_late_s = 0, 0.0, 0.0
     for number in range(n_kills):
         told, began_s, killed_s = kill_once(folder, subject, dice)
         if not database.exists():
@@ -167,8 +171,10 @@ def main(folder: Path, n_kills: int, seed: int) -> None:
             continue
         faults += faults_after(database, told, number, began_s)
         if last_run:
-            faults += faults_of_gap(database, last_killed_s)
+            faults += faults_of_gap(database, last_killed_s, last_late_s)
+        ((started,),) = query(database, f"SELECT started_utc FROM run WHERE id = {run_id}")
         last_run, last_killed_s = run_id, killed_s
+        last_late_s = utc_seconds(started) - began_s
     store = Store(database, "UTC")
     store.close_open_events()
     with store._file.reading() as connection:
