@@ -1,6 +1,7 @@
 """How far the clocks of two monitors of one supply are apart: by what both of them saw."""
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ ALIKE_PCT = 2.0  # of declared
 ALIKE_S = 0.04  # two cycles; of a longer disturbance 2 %
 ALIKE_SHARE = 0.02
 FEWEST_MEDIAN = 3
+MOST_TWINS = 2  # differences: the best, and whether another one does as well
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,22 +58,25 @@ def clock_difference(
     return ClockDifference(float(np.median([pair.lag_s for pair in pairs])), len(pairs))
 
 
+Alike = tuple[float, int, int]  # difference in s, number at A, number at B
+
+
 def difference_by_twins(
-    only_a: Sequence[Occurrence], only_b: Sequence[Occurrence], n_paired: int, common_s: float
+    twins: Sequence[Twins], n_alike: int, n_paired: int, common_s: float
 ) -> ClockDifference | None:
     """The difference that twins agree on: two of them and more than are paired without it.
 
     None where chance is not unlikely (2 %), or another difference would do as well.
+
+    :param n_alike: pairs that `alike_pairs` found.
     """
-    found = find_twins(only_a, only_b)
-    if len(found) == 0 or len(found[0].numbers) < max(2, n_paired + 1):
+    if len(twins) == 0 or len(twins[0].numbers) < max(2, n_paired + 1):
         return None
-    is_alone = len(found) == 1 or len(found[1].numbers) < len(found[0].numbers)
-    n_alike = len(_alike(only_a, only_b))
-    probability = twin_chance(n_alike, len(found[0].numbers), common_s)
+    is_alone = len(twins) == 1 or len(twins[1].numbers) < len(twins[0].numbers)
+    probability = twin_chance(n_alike, len(twins[0].numbers), common_s)
     if not is_alone or probability > UNLIKELY:
         return None
-    return ClockDifference(found[0].shift_s, len(found[0].numbers), probability)
+    return ClockDifference(twins[0].shift_s, len(twins[0].numbers), probability)
 
 
 def twin_chance(n_alike: int, n_agreeing: int, common_s: float) -> float:
@@ -89,26 +94,24 @@ def twin_chance(n_alike: int, n_agreeing: int, common_s: float) -> float:
     return float(min(math.comb(n_alike, n_agreeing) * each ** (n_agreeing - 1), 1.0))
 
 
-def find_twins(only_a: Sequence[Occurrence], only_b: Sequence[Occurrence]) -> list[Twins]:
-    """Each difference at which alike ones agree, the most of them first; no pair stands twice."""
-    left, found = _alike(only_a, only_b), []
-    while left:
-        best = max((_within(left, shift_s) for shift_s, _, _ in left), key=_rank)
+def find_twins(alike: Sequence[Alike]) -> list[Twins]:
+    """The difference at which most alike ones agree, and the next one, of other pairs.
+
+    :param alike: as `alike_pairs` gives them.
+    """
+    found: list[Twins] = []
+    left = list(alike)
+    while left and len(found) < MOST_TWINS:
+        best = _best(left)
         shift_s = float(np.median([shift_s for shift_s, _, _ in best]))
         found.append(Twins(shift_s, tuple((a, b) for _, a, b in best)))
-        left = [pair for pair in left if pair not in best]
+        used = set(best)
+        left = [pair for pair in left if pair not in used]
     return found
 
 
-Alike = tuple[float, int, int]  # difference in s, number at A, number at B
-
-
-def _rank(pairs: Sequence[Alike]) -> tuple[int, float]:
-    """Most of them first; of as many, the smaller difference is likelier."""
-    return len(pairs), -abs(pairs[0][0])
-
-
-def _alike(only_a: Sequence[Occurrence], only_b: Sequence[Occurrence]) -> list[Alike]:
+def alike_pairs(only_a: Sequence[Occurrence], only_b: Sequence[Occurrence]) -> list[Alike]:
+    """All alike disturbances, by their difference; none where there are very many."""
     if max(len(only_a), len(only_b)) > FEW:
         return []
     return sorted(
@@ -119,13 +122,33 @@ def _alike(only_a: Sequence[Occurrence], only_b: Sequence[Occurrence]) -> list[A
     )
 
 
-def _within(pairs: Sequence[Alike], first_s: float) -> list[Alike]:
-    """Those from this difference up to `CLOSE_S` more; each disturbance once."""
+def _best(pairs: Sequence[Alike]) -> list[Alike]:
+    """The most that agree within `CLOSE_S`; of as many, those of the smaller difference."""
+    shifts = [shift_s for shift_s, _, _ in pairs]
+    reach = {one: _reach(shifts, one) for one in shifts}
+    best: list[Alike] = []
+    for shift_s in sorted(reach, key=lambda one: (len(reach[one]), -abs(one)), reverse=True):
+        if len(reach[shift_s]) < len(best):
+            break  # the others hold no more than this one
+        best = max(best, _each_once([pairs[at] for at in reach[shift_s]]), key=_rank)
+    return best
+
+
+def _reach(shifts: Sequence[float], first_s: float) -> range:
+    return range(bisect_left(shifts, first_s), bisect_right(shifts, first_s + CLOSE_S))
+
+
+def _rank(pairs: Sequence[Alike]) -> tuple[int, float]:
+    return len(pairs), -abs(pairs[0][0]) if pairs else 0.0
+
+
+def _each_once(pairs: Sequence[Alike]) -> list[Alike]:
+    """Without those of a disturbance that stands in an earlier one."""
     found: list[Alike] = []
     used_a, used_b = set[int](), set[int]()
     for pair in pairs:
-        shift_s, a, b = pair
-        if first_s <= shift_s <= first_s + CLOSE_S and a not in used_a and b not in used_b:
+        _, a, b = pair
+        if a not in used_a and b not in used_b:
             found.append(pair)
             used_a.add(a)
             used_b.add(b)

@@ -10,7 +10,14 @@ from daemon.errors import InputError
 from daemon.judge import is_serious, severity_order
 from daemon.records import Kind
 from daemon.spans import Span, common
-from tools.clocks import ClockDifference, Twins, clock_difference, difference_by_twins, find_twins
+from tools.clocks import (
+    ClockDifference,
+    Twins,
+    alike_pairs,
+    clock_difference,
+    difference_by_twins,
+    find_twins,
+)
 from tools.correlate import coverage_of
 from tools.correlation import Occurrence, find_occurrences
 from tools.coverage import Coverage, common_coverage
@@ -110,12 +117,14 @@ def compare_simultaneous(a: Side, b: Side, window_s: float) -> Simultaneous:
         raise InputError(f"{a.path} and {b.path} were never watched at the same time")
     clocks = clock_difference(a.occurrences, b.occurrences, window_s)
     found = _paired(a, b, shared, clocks, window_s)
-    by_twins = difference_by_twins(
-        found.removed, found.added, len(found.travelled) - len(found.removed), found.common_s
-    )
-    if by_twins is None:
-        return found
-    return _paired(a, b, shared, by_twins, window_s)
+    alike = alike_pairs(found.removed, found.added)
+    twins = find_twins(alike)
+    n_paired = len(found.travelled) - len(found.removed)
+    by_twins = difference_by_twins(twins, len(alike), n_paired, found.common_s)
+    if by_twins is not None:
+        found = _paired(a, b, shared, by_twins, window_s)
+        twins = find_twins(alike_pairs(found.removed, found.added))
+    return replace(found, twins=_doubtful(twins, len(found.added)))
 
 
 def _paired(
@@ -130,14 +139,12 @@ def _paired(
     )
     used = set(partners.values())
     added = tuple(one for number, one in enumerate(at_b) if number not in used)
-    found = Simultaneous(_length(shared), clocks, travelled, added)
-    return replace(found, twins=_doubtful(found))
+    return Simultaneous(_length(shared), clocks, travelled, added)
 
 
-def _doubtful(found: Simultaneous) -> Twins | None:
+def _doubtful(twins: Sequence[Twins], n_added: int) -> Twins | None:
     """Twins that make up half or more of what came in addition: they may be what was removed."""
-    twins = find_twins(found.removed, found.added)
-    if not twins or 2 * len(twins[0].numbers) < len(found.added):
+    if not twins or 2 * len(twins[0].numbers) < n_added:
         return None
     return twins[0]
 
