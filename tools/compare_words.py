@@ -3,6 +3,7 @@
 import math
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from daemon.judge import is_serious
 from daemon.page.words import duration_words, kind_words, what_words
@@ -87,13 +88,42 @@ def clock_words(clocks: ClockDifference) -> list[str]:
     return [f"{text}: {pairs} of events agree on it, which chance does in at most {chance}."]
 
 
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    """Disturbances that passed the limit."""
+
+    at_a: int
+    kept: int  # of those: not at B, or within the limit there
+    made_worse: int  # within it at A
+    added: int  # at B alone
+
+    @property
+    def share(self) -> tuple[float, float]:
+        """95 % interval of the share that was kept."""
+        return share_interval(self.kept, self.at_a) if self.at_a else (0.0, 1.0)
+
+
+def _counts(found: Simultaneous) -> _Counts:
+    ways = Counter(
+        (is_serious(one.at_a.verdict), one.at_b is not None and is_serious(one.at_b.verdict))
+        for one in found.travelled
+    )
+    return _Counts(
+        at_a=ways[True, False] + ways[True, True],
+        kept=ways[True, False],
+        made_worse=ways[False, True],
+        added=sum(is_serious(one.verdict) for one in found.added),
+    )
+
+
 def work_words(found: Simultaneous, a: Side) -> str:
     """Whether a conditioner does its work: yes, no, or not yet, and then the counts."""
     question = "Does it do its work?"
     if are_unjudged([*(one.at_a for one in found.travelled), *found.added]):
         return f"{question} Cannot be said yet: no event was judged."
-    answer = "Cannot be said yet" if found.twins else find_work(found)
-    return f"{question} {answer}. {_count_words(found, a)}"
+    counts = _counts(found)
+    answer = "Cannot be said yet" if found.twins else _answer(counts)
+    return f"{question} {answer}. {_count_words(counts, a)}"
 
 
 def are_unjudged(occurrences: Sequence[Occurrence]) -> bool:
@@ -101,50 +131,35 @@ def are_unjudged(occurrences: Sequence[Occurrence]) -> bool:
     return bool(occurrences) and all(one.verdict is None for one in occurrences)
 
 
-def find_work(found: Simultaneous) -> str:
+def _answer(counts: _Counts) -> str:
     """Our own rule. No: more came in than was kept, or the interval lies below half.
 
     Yes: the interval of the share that was kept lies above half, and nothing came in.
     """
-    n_serious = sum(is_serious(one.at_a.verdict) for one in found.travelled)
-    n_new = sum(is_serious(one.verdict) for one in found.added) + sum(
-        is_serious(one.at_b.verdict)
-        for one in found.travelled
-        if one.at_b and not is_serious(one.at_a.verdict)
-    )
-    kept = n_serious - sum(
-        is_serious(one.at_a.verdict) and is_serious(one.at_b.verdict)
-        for one in found.travelled
-        if one.at_b
-    )
-    low, high = share_interval(kept, n_serious) if n_serious else (0.0, 1.0)
-    if n_new > kept or high < HALF:
+    n_new, (low, high) = counts.made_worse + counts.added, counts.share
+    if n_new > counts.kept or high < HALF:
         return "No"
     if low > HALF:
         return "Mostly" if n_new else "Yes"
     return "Cannot be said yet"
 
 
-def _count_words(found: Simultaneous, a: Side) -> str:
-    bad_at_a = [one for one in found.travelled if is_serious(one.at_a.verdict)]
-    bad_at_b = [one for one in found.travelled if one.at_b and is_serious(one.at_b.verdict)]
-    n_worse = sum(not is_serious(one.at_a.verdict) for one in bad_at_b)
-    n_added = sum(is_serious(one.verdict) for one in found.added)
-    more = _more_words(n_worse, n_added)
-    if not bad_at_a and more:
+def _count_words(counts: _Counts, a: Side) -> str:
+    more = _more_words(counts.made_worse, counts.added)
+    if not counts.at_a and more:
         return f"In the common time no event at A passed the limit, but at B.{more}"
-    if not bad_at_a:
+    if not counts.at_a:
         return (
             "No event at A passed the limit in the common time: so this watch does not show what "
             "it would have done."
         )
-    n_serious, kept = len(bad_at_a), len(bad_at_a) - len(bad_at_b) + n_worse
-    low, high = share_interval(kept, n_serious)
-    verb = "was" if kept == 1 else "were"
+    low, high = counts.share
+    verb = "was" if counts.kept == 1 else "were"
     return (
-        f"Of {plural(n_serious, 'event')} at A that passed the limit (compared with {a.profile}), "
-        f"{kept} {verb} kept from B or brought within it ({100 * kept / n_serious:.0f} %, 95 % "
-        f"interval {100 * low:.0f} to {100 * high:.0f} %).{more}"
+        f"Of {plural(counts.at_a, 'event')} at A that passed the limit (compared with "
+        f"{a.profile}), {counts.kept} {verb} kept from B or brought within it "
+        f"({100 * counts.kept / counts.at_a:.0f} %, 95 % interval {100 * low:.0f} to "
+        f"{100 * high:.0f} %).{more}"
     )
 
 
