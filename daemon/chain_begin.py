@@ -21,15 +21,15 @@ _LATER_MARKS = """
 SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name IN ('statistics', 'event_count', 'chain'))
     OR EXISTS (SELECT 1 FROM pragma_table_info('run') WHERE name = 'origin')
     OR EXISTS (SELECT 1 FROM pragma_table_info('event') WHERE name = 'category')"""
-_HAS_NO_LINK = "NOT EXISTS (SELECT 1 FROM chain WHERE about = '{0}' AND row_id = {0}.id)"
+HAS_NO_LINK = "NOT EXISTS (SELECT 1 FROM chain WHERE about = '{0}' AND row_id = {0}.id)"
 _LATER_EVENTS = f"""
-SELECT EXISTS (SELECT 1 FROM event WHERE id <= ? AND {_HAS_NO_LINK.format("event")}
+SELECT EXISTS (SELECT 1 FROM event WHERE id <= ? AND {HAS_NO_LINK.format("event")}
     AND coalesce(category, cell, margin_pct, margin_s, severity, uncertainty,
         duration_uncertainty_s, cause, evidence, detail) IS NOT NULL)"""
 _LATER_DAYS = f"""
 SELECT EXISTS (SELECT 1 FROM statistics WHERE run_id IN (
-    SELECT run_id FROM event WHERE id <= ? AND {_HAS_NO_LINK.format("event")}
-    UNION SELECT run_id FROM log WHERE id <= ? AND {_HAS_NO_LINK.format("log")}))"""
+    SELECT run_id FROM event WHERE id <= ? AND {HAS_NO_LINK.format("event")}
+    UNION SELECT run_id FROM log WHERE id <= ? AND {HAS_NO_LINK.format("log")}))"""
 
 
 def has_chain(connection: sqlite3.Connection) -> bool:
@@ -74,7 +74,7 @@ def count_uncovered(connection: sqlite3.Connection, marks: Mapping[str, int]) ->
     """Rows that are older than the chain and have no link: one closed later has one."""
     counts = (
         connection.execute(
-            f"SELECT count(*) FROM {table} WHERE id <= ? AND {_HAS_NO_LINK.format(table)}",
+            f"SELECT count(*) FROM {table} WHERE id <= ? AND {HAS_NO_LINK.format(table)}",
             (last_id,),
         )
         for table, last_id in marks.items()

@@ -9,7 +9,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import overload
 
-from daemon.chain_begin import count_uncovered, edits_of_chain, has_chain, markers
+from daemon.chain_begin import HAS_NO_LINK, count_uncovered, edits_of_chain, has_chain, markers
 from daemon.hash_chain import (
     CORRECTED,
     LET_GO,
@@ -226,13 +226,15 @@ def _compared(
 
 
 def _without_link(connection: sqlite3.Connection, marks: Mapping[str, int]) -> list[str]:
-    unlinked = "AND id > ? AND NOT EXISTS (SELECT 1 FROM chain WHERE about = ? AND row_id = {}.id)"
-    closed = f"SELECT id FROM event WHERE duration_s IS NOT NULL {unlinked} ORDER BY id"
-    logged = f"SELECT id FROM log WHERE TRUE {unlinked} ORDER BY id"
+    tables = (("event", "duration_s IS NOT NULL"), ("log", "TRUE"))  # open events have no link yet
     return [
         f"{_name(about, row_id)} was added, or closed, by something else"
-        for about, sql in (("event", closed), ("log", logged))
-        for (row_id,) in connection.execute(sql.format(about), (marks[about], about))
+        for about, is_due in tables
+        for (row_id,) in connection.execute(
+            f"SELECT id FROM {about} WHERE {is_due} AND id > ? AND {HAS_NO_LINK.format(about)} "
+            "ORDER BY id",
+            (marks[about],),
+        )
     ]
 
 

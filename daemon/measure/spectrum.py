@@ -172,9 +172,10 @@ def _subgroups(
     spectrum = lines.reshape(-1, n_orders, 3)
     angle = (n_samples / length - 1)[:, None] * _line_angles(n_cycles, n_orders)
     leaks = np.array([_fundamental_leak(n_cycles, n_orders, n) for n in lengths])
+    if len(lengths) > 1:  # else one row serves all windows
+        leaks = leaks[np.searchsorted(lengths, n_samples)]
     # The weights hardly depend on the length: one in a coarse grid of lengths serves them all.
     weights = _leak_weights(n_cycles, n_orders, round(n_samples[0] / 16) * 16)
-    leaks = leaks[np.searchsorted(lengths, n_samples)] if len(leaks) > 1 else leaks
     parts = _without_leakage(spectrum, angle, leaks, weights).view(np.float64)
     parts *= parts
     rms: Floats = np.sqrt(parts @ _SIX) * (np.sqrt(2) / n_samples)[:, None]
