@@ -142,12 +142,11 @@ class Journal:
             boot_id=boot_id(),
             clock=self._times.state,
         )
-        run_id = self._store.begin_run(info)
         entries = self._since_run_before(info.settings_text)
         faults = [text for text in (self._store.remark, *remarks) if text]
         entries += [self._entry(LogKind.FAULT, text) for text in faults]
         entries.append(self._entry(LogKind.STARTED, started_words(settings, self._subject.info)))
-        self._store.add(run_id, [], told(entries))
+        self._store.begin_run(info, told(entries))
 
     def _since_run_before(self, settings_text: str) -> list[LogEntry]:
         if not self._subject.info.is_live or self._is_recording:

@@ -92,8 +92,12 @@ class Store:
         """The start of the run begun here, as it is stored."""
         return 0.0 if self._run is None else self._run.started_utc_s
 
-    def begin_run(self, info: RunInfo) -> int:
-        """Write down a new run; its id goes with everything the run finds."""
+    def begin_run(self, info: RunInfo, log: Sequence[LogEntry] = ()) -> int:
+        """Write down a new run; its id goes with everything the run finds.
+
+        :param log: what there is to say of its start, in the same transaction: a run without the
+            entry of the gap before it would hide that gap from the run after it.
+        """
         digest = hashlib.sha256(info.settings_text.encode()).hexdigest()
         started = schema.utc_text(info.started_utc_s)
         self._run = info
@@ -119,8 +123,10 @@ class Store:
                     digest,
                 ),
             )
-        self._run_id = int(cursor.lastrowid or 0)
-        return self._run_id
+            run_id = int(cursor.lastrowid or 0)
+            hash_chain.extend(connection, [], self._put_log(connection, run_id, log))
+        self._run_id = run_id
+        return run_id
 
     def add(
         self,
@@ -148,11 +154,7 @@ class Store:
                 put_trace(connection, event_id, judged.event.trace)
                 put_waveforms(connection, event_id, judged.event.waveforms)
                 closed += [event_id] if row["duration_s"] is not None else []
-            logged = [
-                connection.execute(PUT_LOG, log_row(int(run_id), entry, self._zone)).lastrowid or 0
-                for entry in log
-            ]
-            hash_chain.extend(connection, closed, logged)
+            hash_chain.extend(connection, closed, self._put_log(connection, int(run_id), log))
             if progress is not None:
                 _touch(connection, int(run_id), progress)
             _put_days(connection, int(run_id), days)
@@ -281,8 +283,7 @@ class Store:
             thinned = retention.thin(connection, limit_bytes, self._run_id)
             text = f"store.keep_mb is reached; let go to make room: {thinned.words or 'nothing'}"
             entry = LogEntry(LogKind.FAULT, now_utc_s, start_s, None, text)
-            row_id = connection.execute(PUT_LOG, log_row(self._run_id, entry, self._zone)).lastrowid
-            hash_chain.extend(connection, [], [row_id or 0])
+            hash_chain.extend(connection, [], self._put_log(connection, self._run_id, [entry]))
         with self._file.reading() as connection:
             retention.give_back(connection, limit_bytes, has_holes=thinned.has_holes)
         return True
@@ -307,6 +308,12 @@ class Store:
     def close(self) -> None:
         """Let go of the file, with everything moved into it. Harmless the second time."""
         self._file.close()
+
+    def _put_log(
+        self, connection: sqlite3.Connection, run_id: int, log: Sequence[LogEntry]
+    ) -> list[int]:
+        rows = [log_row(run_id, entry, self._zone) for entry in log]
+        return [connection.execute(PUT_LOG, row).lastrowid or 0 for row in rows]
 
     def _has_run(self, run: RunInfo) -> bool:
         known = (self._run_id, schema.utc_text(run.started_utc_s), run.boot_id)

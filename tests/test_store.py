@@ -227,6 +227,28 @@ def test_a_run_says_how_far_it_got(path: Path) -> None:
     ]
 
 
+def test_a_start_and_what_it_says_of_the_time_before_are_one(path: Path) -> None:
+    """A start cut in two would leave a run that hides the gap before it."""
+    Store(path, "UTC").close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(
+            "CREATE TRIGGER no_log BEFORE INSERT ON log BEGIN SELECT RAISE(ABORT, 'no'); END"
+        )
+    gap = LogEntry(LogKind.UNOBSERVED, START_UTC_S - 600.0, None, 600.0, "the monitor broke off")
+    store = Store(path, "UTC")
+    with pytest.raises(sqlite3.IntegrityError):
+        store.begin_run(run_info(), [gap])
+    store.close()
+    assert rows(path, "SELECT count(*) FROM run") == [(0,)]
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("DROP TRIGGER no_log")
+    store = Store(path, "UTC")
+    run_id = store.begin_run(run_info(), [gap])
+    store.close()
+    assert rows(path, "SELECT run_id, duration_s FROM log") == [(run_id, 600.0)]
+    assert rows(path, "SELECT row_id FROM chain WHERE about = 'log'") == [(1,)]
+
+
 def test_events_left_open_by_earlier_runs_are_flagged_once(path: Path) -> None:
     store = Store(path, "UTC")
     first = store.begin_run(run_info())
