@@ -188,6 +188,36 @@ def test_letters_of_other_zones(tmp_path: Path) -> None:
     assert summer.failures[0].utc_s == utc_s(2026, 7, 2, 7, 40, 16, zone=UTC)
 
 
+@pytest.mark.parametrize(
+    ("line", "note"),
+    [
+        ("Nov 25 08:15:33 press-2 kernel: restart, 12:30", "press-2 kernel: restart, 12:30"),
+        ("2026-11-25T07:15:33Z press-2 psu: off", "press-2 psu: off"),
+        ("2026-11-25 08:15:33 fail 0", "fail 0"),
+        ("2026-11-25 01:15:33 -0600 - reset", "reset"),
+        ("2026-11-25 08:15:33: reset", "reset"),
+        ("[Wed Nov 25 08:15:33 2026] usb 1-1: reset", "usb 1-1: reset"),
+        ("[2026-11-25 08:15:33] reset", "reset"),
+        ("Wed Nov 25 08:15:33 CET 2026 reset", "reset"),
+        ("11/25/2026 8:15:33 AM off; on again", "off; on again"),
+        ("2026-11-25 08:15:33 ist ausgefallen", "ist ausgefallen"),  # no India Standard Time
+        ("Nov 25 08:15:33 2048 errors", "2048 errors"),  # no year
+    ],
+)
+def test_lines_that_begin_with_a_time(tmp_path: Path, line: str, note: str) -> None:
+    """As computers write them: RFC 3164, RFC 3339 and `asctime` of POSIX, from memory."""
+    watch = (STAMP_S - DAY_S, STAMP_S + DAY_S)
+    later = line.replace("15:33", "15:44")
+    (first, second) = read(tmp_path, f"# press\n\n{line}\n{later}\n", watch=watch).failures
+    assert (first.utc_s, first.note, first.line) == (STAMP_S - 0.25, note, 3)
+    assert (second.utc_s, second.line) == (STAMP_S + 10.75, 4)
+
+
+def test_a_line_without_a_time_between_others_is_named(tmp_path: Path) -> None:
+    text = "2026-11-25 08:15:33 off\n-- restart --\n2026-11-25 08:16:33 on\n"
+    assert "line 2: '-- restart --' is not a time" in refused(tmp_path, text)
+
+
 @pytest.mark.parametrize("day", [(2026, 1, 1), (2027, 1, 3), (2026, 12, 31), (2024, 2, 29)])
 def test_weeks_of_iso_8601(tmp_path: Path, day: tuple[int, int, int]) -> None:
     """Against `strftime`, at the turns of years."""
@@ -266,7 +296,9 @@ def test_what_is_quoted_is_the_time_alone(tmp_path: Path) -> None:
         said = refused(tmp_path, text, Reading(VIENNA, True))
         assert "'99.03.26 08:40:16'" in said
         assert "fail" not in said.partition("line")[2]
-    assert "more after the time; put a comma" in refused(tmp_path, "2026-11-25 08:15:33 fail 0\n")
+    assert "more after the time; put a comma" in refused(
+        tmp_path, "2026-11-25 08:15:33 -12 V low\n"
+    )
     assert "line 2 has no time in its column; it holds 'stop'" in refused(
         tmp_path, "2026-11-25 08:15:33,go\n,stop\n"
     )

@@ -49,9 +49,10 @@ def command(
     profile_name: str | None,
     show_all: bool,
 ) -> None:
-    """Hold the times at which the equipment failed (a CSV file) against the events.
+    """Hold the times at which the equipment failed against the events.
 
-    Without a file, the marks that were set on the monitor are taken for failures.
+    The file is CSV, or has lines that begin with a time, as logs of computers do. Without a file,
+    the marks that were set on the monitor are taken for failures.
     """
     archive = open_archive(db)
     coverage = coverage_of(db, archive)

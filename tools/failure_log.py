@@ -1,12 +1,10 @@
-"""The equipment's own log: a CSV file with a time on each line, in any common form.
+"""The equipment's own log: CSV, or lines that begin with a time; in any common form of it.
 
 The separator, a header, the column and the order of day and month are found out from the file as a
 whole. What the file does not settle is refused, never guessed.
 """
 
 import contextlib
-import csv
-import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
@@ -14,19 +12,9 @@ from pathlib import Path
 
 from daemon.errors import InputError
 from daemon.spans import Span
-from tools.failure_faults import (
-    LONGEST_QUOTE,
-    LOOKS,
-    day_number,
-    day_number_words,
-    looks_timed,
-    timed_text,
-    why_unread,
-)
-from tools.failure_times import Order, Stamp, common_order, is_date, orders, read_stamp, utc_of
+from tools.failure_rows import Line, read_lines
+from tools.failure_times import Order, Stamp, common_order, orders, utc_of
 
-SEPARATORS = (";", "\t", ",", "|")
-LARGEST_BYTES = 50_000_000
 MOST_NAMED = 5  # lines, of those that repeat a time
 
 
@@ -60,21 +48,13 @@ class Reading:
     offset_s: float = 0.0  # how far the clock of the log is ahead
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
-    number: int
-    text: str
-    stamp: Stamp
-    note: str
-
-
 def read_failures(path: Path, reading: Reading, watch: Span | None = None) -> FailureLog:
     """Read the log.
 
     :param watch: UTC seconds; tells the year of times that have none.
     :raises InputError: no file, no times, a line without a time, or something it leaves open.
     """
-    lines = _lines(path, _rows(path, _text(path)), reading.column)
+    lines = read_lines(path, reading.column)
     _check_zone(path, lines, reading.zone)
     settled = _Settled(path, reading, watch, *_orders(path, lines, reading.is_day_first))
     timed = [(line, *_utc_s(line, settled)) for line in lines]
@@ -111,7 +91,7 @@ def once_each(failures: Iterable[Failure]) -> tuple[tuple[Failure, ...], list[st
     return tuple(kept.values()), [said]
 
 
-def _assumed(lines: Sequence[_Line], reading: Reading) -> list[str]:
+def _assumed(lines: Sequence[Line], reading: Reading) -> list[str]:
     found = []
     if any(line.stamp.lacks_year for line in lines):
         found.append("the times name no year: it was taken from the watch")
@@ -119,146 +99,6 @@ def _assumed(lines: Sequence[_Line], reading: Reading) -> list[str]:
         side = "ahead" if reading.offset_s > 0 else "behind"
         found.append(f"the failures' clock is taken to be {abs(reading.offset_s):g} s {side}")
     return found
-
-
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_BYTES + 1)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from error
-    if len(data) > LARGEST_BYTES:
-        raise InputError(f"{path}: larger than {LARGEST_BYTES // 1_000_000} MB, the most accepted")
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16", "replace")
-    if b"\0" in data:
-        raise InputError(f"{path}: is not a text file; a CSV file with a time on each line is read")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", "replace")
-
-
-Rows = list[tuple[int, list[str]]]
-
-
-def _rows(path: Path, text: str) -> dict[str, Rows]:
-    """The cells of every line that holds something, for each separator that may be meant."""
-    found = {}
-    for separator in SEPARATORS:
-        reader = csv.reader(
-            io.StringIO(text, newline=None), delimiter=separator, skipinitialspace=True
-        )
-        try:
-            rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
-        except csv.Error as error:
-            raise InputError(f"{path}: line {reader.line_num}: {error}") from error
-        found[separator] = [
-            (number, row) for number, row in rows if any(row) and not row[0].startswith("#")
-        ]
-    if not found[","]:
-        raise InputError(f"{path}: is empty; it must hold a time on each line")
-    return {separator: rows for separator, rows in found.items() if rows}
-
-
-def _lines(path: Path, candidates: dict[str, Rows], column: str | None) -> list[_Line]:
-    """The stamps, from the separator and column in which most lines hold one."""
-    best: tuple[int, str, int, bool] | None = None
-    for separator, rows in candidates.items():
-        for place, is_pair in _columns(rows, column):
-            n_read = sum(read_stamp(_cell(row, place, is_pair)) is not None for _, row in rows)
-            if n_read and (best is None or n_read > best[0]):
-                best = (n_read, separator, place, is_pair)
-    if best is None:
-        raise _without_times(path, candidates, column)
-    _, separator, place, is_pair = best
-    return _read_column(path, candidates[separator], place, is_pair)
-
-
-def _without_times(path: Path, candidates: dict[str, Rows], column: str | None) -> InputError:
-    """Why nothing was read: no such column, times of a kind that is not read, or no times."""
-    widest = max(candidates.values(), key=lambda rows: max(len(row) for _, row in rows))
-    number_of_days = day_number([row for _, row in widest])
-    if column is not None and not any(_columns(rows, column) for rows in candidates.values()):
-        return _wrong_column(path, widest, f"--column {column} is not there")
-    if number_of_days:
-        return InputError(f"{path}: {day_number_words(number_of_days)}")
-    if column is not None:
-        return _wrong_column(path, widest, f"--column {column} holds no times")
-    for number, row in widest:
-        text = timed_text(row)
-        if text:
-            return _unread(path, number, text)
-    number, row = widest[-1]
-    what = f"no column of times was found; line {number} is"
-    if len(widest) == 1:
-        what = "holds no failures, only a heading:"
-    return InputError(f"{path}: {what} {_quoted(', '.join(filter(None, row)))}. {LOOKS}")
-
-
-def _wrong_column(path: Path, rows: Rows, what: str) -> InputError:
-    heads = ", ".join(rows[0][1])[:200]
-    return InputError(
-        f"{path}: {what}; its columns are: {heads} (or their numbers, 1 to {len(rows[0][1])})"
-    )
-
-
-def _unread(path: Path, number: int, text: str) -> InputError:
-    return InputError(f"{path}: line {number}: {_quoted(text)} {why_unread(text)}")
-
-
-def _quoted(text: str) -> str:
-    return repr(text[:LONGEST_QUOTE])
-
-
-def _columns(rows: Rows, column: str | None) -> list[tuple[int, bool]]:
-    """Where times may stand: a place, and whether date and time stand in two columns."""
-    width = max(len(row) for _, row in rows)
-    places = range(width)
-    if column is not None:
-        heads = [cell.lower() for cell in rows[0][1]]
-        if column.lower() in heads:
-            places = range(heads.index(column.lower()), heads.index(column.lower()) + 1)
-        elif column.isdecimal() and 1 <= int(column) <= width:
-            places = range(int(column) - 1, int(column))
-        else:
-            return []
-    return [(place, is_pair) for place in places for is_pair in (False, True)]
-
-
-def _cell(row: list[str], place: int, is_pair: bool) -> str:
-    if place >= len(row):
-        return ""
-    if not is_pair:
-        return row[place]
-    if place + 1 >= len(row) or not is_date(row[place]):
-        return ""
-    return f"{row[place]} {row[place + 1]}"
-
-
-def _read_column(path: Path, rows: Rows, place: int, is_pair: bool) -> list[_Line]:
-    found = []
-    for position, (number, row) in enumerate(rows):
-        text = _cell(row, place, is_pair)
-        stamp = read_stamp(text)
-        if stamp is None and position == 0 and len(rows) > 1 and not timed_text(row):
-            continue  # a header
-        if stamp is None:
-            raise _no_stamp(path, number, text or timed_text(row), row)
-        rest = [*row[:place], *row[place + 1 + is_pair :]]
-        found.append(_Line(number, text, stamp, " ".join(cell for cell in rest if cell)))
-    return found
-
-
-def _no_stamp(path: Path, number: int, text: str, row: list[str]) -> InputError:
-    if looks_timed(text):
-        return _unread(path, number, text)
-    if text:
-        return InputError(f"{path}: line {number}: {_quoted(text)} is not a time")
-    what = ", ".join(cell for cell in row if cell)
-    if len(row) == 1:
-        return InputError(f"{path}: line {number}: {_quoted(what)} is not a time")
-    return InputError(f"{path}: line {number} has no time in its column; it holds {_quoted(what)}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,7 +119,7 @@ class _Settled:
         return self.short_order if stamp.is_short else self.order
 
 
-def _check_zone(path: Path, lines: Sequence[_Line], zone: tzinfo | None) -> None:
+def _check_zone(path: Path, lines: Sequence[Line], zone: tzinfo | None) -> None:
     if zone is not None:
         return
     for line in lines:
@@ -294,7 +134,7 @@ def _check_zone(path: Path, lines: Sequence[_Line], zone: tzinfo | None) -> None
             )
 
 
-def _orders(path: Path, lines: Sequence[_Line], is_told: bool | None) -> tuple[Order, Order]:
+def _orders(path: Path, lines: Sequence[Line], is_told: bool | None) -> tuple[Order, Order]:
     """The orders of day, month and year: of dates with a whole year, and with two digits of it."""
     unclear = [line for line in lines if len(orders(line.stamp, is_told)) > 1]
     whole = [line for line in unclear if not line.stamp.is_short]
@@ -302,7 +142,7 @@ def _orders(path: Path, lines: Sequence[_Line], is_told: bool | None) -> tuple[O
     return _order(path, whole), _order(path, short)
 
 
-def _order(path: Path, lines: Sequence[_Line]) -> Order:
+def _order(path: Path, lines: Sequence[Line]) -> Order:
     """The order of these dates, from any line that allows one order only."""
     found = common_order([line.stamp for line in lines])
     if found is not None:
@@ -315,7 +155,7 @@ def _order(path: Path, lines: Sequence[_Line]) -> Order:
     )
 
 
-def _utc_s(line: _Line, settled: _Settled) -> tuple[float, str]:
+def _utc_s(line: Line, settled: _Settled) -> tuple[float, str]:
     """Seconds since 1970 UTC by the clock of the log, and what is doubtful of them."""
     stamp, order = line.stamp, settled.order_of(line.stamp)
     year = _year(line, order, settled) if stamp.lacks_year else None
@@ -325,7 +165,7 @@ def _utc_s(line: _Line, settled: _Settled) -> tuple[float, str]:
         raise InputError(f"{settled.path}: line {line.number}: {line.text!r}: {error}") from error
 
 
-def _year(line: _Line, order: Order, settled: _Settled) -> int:
+def _year(line: Line, order: Order, settled: _Settled) -> int:
     """The only year in which the time lies in the watch; where none does, the nearest to it."""
     named = f"{settled.path}: line {line.number}: {line.text!r}"
     if settled.watch is None:
