@@ -21,6 +21,7 @@ from daemon.archive_rows import (
     EventRow,
     FirstTimes,
     LogRow,
+    OddRowError,
     RunRow,
     SettingsText,
     StatisticsRow,
@@ -66,6 +67,7 @@ _COUNTS = "event_count"
 _NOT_COUNTED = """(SELECT substr(start_local, 1, 13) AS hour, kind,
     coalesce(verdict, '') AS verdict, 1 AS n_events FROM event)"""  # of an older schema
 AT_ONCE = 2000  # rows of a long list that are in memory
+_NO_UTF8 = "decode to UTF-8"  # so sqlite3 says; the text itself follows, whatever it is
 MAKES_NO_SENSE = (ValueError, TypeError, LookupError, AttributeError, OverflowError,
                   RecursionError, zlib.error)  # fmt: skip
 """What reading a row may come to that was damaged, or that no monitor wrote."""
@@ -273,9 +275,11 @@ class Archive:
         except StoreError:
             raise
         except MAKES_NO_SENSE as error:
+            is_ours = isinstance(error, OddRowError)
+            what = str(error) if is_ours else "a value is of another kind than it writes"
             raise StoreError(
                 f"{self._path} was edited or is damaged: it holds a row that no monitor writes "
-                f"({' '.join(str(error).split())[:100]})"
+                f"({what})"
             ) from error
 
     def _read_each(
@@ -285,7 +289,8 @@ class Archive:
 
         def ask(connection: sqlite3.Connection) -> list[T]:
             connection.row_factory = sqlite3.Row
-            return [of_row(row) for row in connection.execute(sql, values)]
+            with closing(connection.execute(sql, values)) as rows:
+                return [of_row(row) for row in rows]
 
         with self._making_sense():
             return self._asked(ask)
@@ -293,7 +298,8 @@ class Archive:
     def _read(self, sql: str, values: Sequence[object] = ()) -> list[sqlite3.Row]:
         def ask(connection: sqlite3.Connection) -> list[sqlite3.Row]:
             connection.row_factory = sqlite3.Row
-            return connection.execute(sql, values).fetchall()
+            with closing(connection.execute(sql, values)) as rows:
+                return rows.fetchall()
 
         return self._asked(ask)
 
@@ -317,7 +323,9 @@ class Archive:
             with closing(sqlite3.connect(uri, uri=True, timeout=BUSY_TIMEOUT_S)) as connection:
                 return question(connection)
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            raise StoreError(f"{self._path} cannot be read: {error}{self._advice()}") from error
+            is_no_text = isinstance(error, UnicodeDecodeError) or _NO_UTF8 in str(error)
+            what = "a text in it is no UTF-8" if is_no_text else str(error)
+            raise StoreError(f"{self._path} cannot be read: {what}{self._advice()}") from error
 
     def _advice(self) -> str:
         if not self._wal.exists():

@@ -37,6 +37,10 @@ JSON_KEYS = (
 )
 
 
+class OddRowError(ValueError):
+    """A row that no monitor writes; its words say what is odd, for people."""
+
+
 @dataclass(frozen=True, slots=True)
 class FirstTimes:
     """What a row said of its time before that was corrected; None: that part was not."""
@@ -193,7 +197,11 @@ _OPTIONAL_TEXTS = ("limit", "category", "cell", "cause", "evidence")
 
 
 def event_of(row: sqlite3.Row) -> EventRow:
-    """:raises ValueError: no monitor writes such a row; so for the others."""
+    """So for the others: what a row holds.
+
+    :raises OddRowError: no monitor writes such a row.
+    :raises ValueError: nor a value of such a kind; as TypeError, LookupError and others.
+    """
     pairs = zip(row.keys(), row, strict=True)  # by name, a row looks through all of them each time
     found: dict[str, Any] = {name: value for name, value in pairs if name in _EVENT_FIELDS}
     found["kind"] = Kind(found["kind"])
@@ -217,7 +225,7 @@ def dip_of(row: sqlite3.Row) -> DipRow:
              "duration_s": dip.duration_s or 0.0}  # fmt: skip
     _check_numbers(found, found)
     if _UTC.fullmatch(dip.start_utc) is None:
-        raise ValueError("its time is none")
+        raise OddRowError("its time is none")
     return dip
 
 
@@ -226,7 +234,7 @@ def _flags(text: str) -> tuple[str, ...]:
         return ()
     flags = tuple(json.loads(text))
     if not all(isinstance(flag, str) for flag in flags):
-        raise ValueError("its flags are no words")
+        raise OddRowError("its flags are no words")
     return flags
 
 
@@ -235,7 +243,7 @@ def _detail(text: str | None) -> EventDetail:
         return NO_DETAIL
     detail = json.loads(text)
     if not isinstance(detail, dict):
-        raise ValueError("its detail has no names")
+        raise OddRowError("its detail has no names")
     known = {name: value for name, value in detail.items() if value is not None}
     _check_texts(known, known.keys() & _DETAIL_TEXTS)
     _check_numbers(known, known.keys() - _DETAIL_TEXTS)
@@ -256,22 +264,22 @@ def _check_numbers(found: Mapping[str, object], names: Iterable[str]) -> None:
     for name in names:
         value = found[name]
         if not isinstance(value, int | float) or not -LARGEST <= value <= LARGEST:
-            raise ValueError(f"its {name} is no usable number")
+            raise OddRowError(f"its {name} is no usable number")
 
 
 def _check_texts(found: Mapping[str, object], names: Iterable[str]) -> None:
     for name in names:
         if not isinstance(found[name], str):
-            raise ValueError(f"its {name} is no text")
+            raise OddRowError(f"its {name} is no text")
 
 
 def _check_stamps(utc: str, until_utc: str | None, local: str) -> None:
     for text in (utc,) if until_utc is None else (utc, until_utc):
         if _UTC.fullmatch(text) is None:
-            raise ValueError("its time is none")
+            raise OddRowError("its time is none")
         datetime.fromisoformat(text)
     if _LOCAL.fullmatch(local) is None:
-        raise ValueError("its local time is none")
+        raise OddRowError("its local time is none")
     datetime.fromisoformat(local[:19])
 
 
@@ -308,12 +316,12 @@ def run_of(row: sqlite3.Row) -> RunRow:
     _check_numbers(found, ("sample_rate_hz", "samples_measured", "samples_lost"))
     for utc in (run.started_utc, run.until_utc, run.first_started_utc or run.started_utc):
         if _UTC.fullmatch(utc) is None:
-            raise ValueError("its time is none")
+            raise OddRowError("its time is none")
         datetime.fromisoformat(utc)
     if not 1 <= run.sample_rate_hz <= 1e9 or not all(
         isinstance(name, str) for name in run.channels
     ):
-        raise ValueError("its sample rate or its channels are none")
+        raise OddRowError("its sample rate or its channels are none")
     return run
 
 
@@ -321,7 +329,7 @@ def statistics_of(row: sqlite3.Row) -> StatisticsRow:
     found = dict(row)
     _check_texts(found, ("day", "channel"))
     if not isinstance(found["data"], bytes):
-        raise ValueError("its statistics are none")
+        raise OddRowError("its statistics are none")
     return StatisticsRow(**found)
 
 

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -309,3 +310,22 @@ def test_numbers_handed_out_carry_no_noise_of_floating_point(path: Path) -> None
     found = row.as_json()
     assert (found["value"], found["threshold"], found["start_s"]) == (140.3, 207.0, 60.123457)
     assert row.threshold == 206.99999999999997  # the database keeps what was measured
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ("kind = 'tremor'", "no monitor writes (a value is of another kind than it writes)"),
+        ("start_utc = 'yesterday'", "no monitor writes (its time is none)"),
+        ("cause = CAST(x'ff41' AS TEXT)", "cannot be read: a text in it is no UTF-8"),
+    ],
+)
+def test_what_is_odd_about_a_row_is_said_in_words(path: Path, change: str, said: str) -> None:
+    store = Store(path, "UTC")
+    store.add(store.begin_run(run_info()), [judged(dip())], [])
+    store.close()
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(f"UPDATE event SET {change}")
+    with pytest.raises(StoreError) as caught:
+        open_archive(path)
+    assert said in str(caught.value)
