@@ -124,9 +124,9 @@ def values_move(page: Browser) -> None:
     """The volts wander by 0.8 %, the waveform of one second is not that of the next."""
     seen = set()
     for _ in range(4):
-        seen.add(page.run("document.querySelector('.wave .curve').getAttribute('d')"))
+        seen.add(page.run("document.querySelector('.wave .curve')?.getAttribute('d')"))
         time.sleep(1.05)
-    assert len(seen) >= 3
+    assert len(seen - {None}) >= 3  # on a busy computer the first is drawn later
     bars = page.run("[...document.querySelectorAll('.bar')].map(b => +b.getAttribute('height'))")
     assert len(bars) == 24  # orders 2 to 25
     assert bars.index(max(bars)) == 3  # the fifth: 2.5 % in the scenario
