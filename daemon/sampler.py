@@ -14,7 +14,7 @@ import signal
 import sys
 from dataclasses import asdict
 
-from daemon.allocation import fix_borders
+from daemon.allocation import BORDER_BYTES, fix_borders
 from daemon.ring import (
     LONGEST_WAIT_S,
     MAX_UNREAD_REPORTS,
@@ -32,6 +32,7 @@ from drivers.registry import find_driver
 from drivers.source import Block, Source, SourceInfo
 
 READ_TIMEOUT_S = 0.25
+LIVE_BORDER_BYTES = 1 << 20  # above the blocks of live inputs, which are short
 SILENCE_S = 15.0  # of a live input that says nothing at all: it is opened again
 FIRST_WAIT_S = 1.0
 REALTIME_PRIORITY = 20  # below the kernel's interrupt threads, which run at 50
@@ -67,7 +68,7 @@ class Sampler:
         capacity = max(int(RING_S * info.sample_rate_hz), 1)
         self._ring = Ring(self._memory, capacity, len(info.inputs))
         self._report(ReportKind.OPENED, json.dumps(asdict(info)).encode())
-        settle_process()
+        settle_process(LIVE_BORDER_BYTES if info.is_live else BORDER_BYTES)
         self._seen_ns = self._clock.monotonic_ns()
         try:
             while True:
@@ -221,12 +222,12 @@ class Sampler:
             report = report[os.write(self._reports, report) :]
 
 
-def settle_process() -> None:
+def settle_process(border_bytes: int) -> None:
     """Keep the collector, the scheduler and the swap away from sampling, where that is allowed.
 
     With them goes the giving back of memory that the next block asks for again.
     """
-    fix_borders()
+    fix_borders(border_bytes)
     gc.collect()
     gc.freeze()
     gc.disable()

@@ -146,7 +146,7 @@ class TestEveryConverter:
         rig = case.rig()
         script = Script(rig)
         monkeypatch.setattr("daemon.sampler.find_driver", lambda name: script.bind)
-        monkeypatch.setattr("daemon.sampler.settle_process", lambda: None)
+        monkeypatch.setattr("daemon.sampler.settle_process", lambda _: None)
         monkeypatch.setattr("daemon.sampler.FIRST_WAIT_S", 0.05)
         told = sampled()
         kinds = [kind for kind, _ in told]

@@ -162,7 +162,8 @@ class Bench:
 @pytest.fixture
 def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     monkeypatch.setattr(sampler_module, "find_driver", lambda name: ScriptedSource)
-    monkeypatch.setattr(sampler_module, "settle_process", lambda: None)  # it is for a whole process
+    # it is for a whole process
+    monkeypatch.setattr(sampler_module, "settle_process", lambda _: None)
     monkeypatch.setattr(ScriptedSource, "is_live", True)
     monkeypatch.setattr(ScriptedSource, "seconds_to_open", 0.0)
     made = Bench()
@@ -439,7 +440,7 @@ def test_signals_are_for_the_measuring_process(tmp_path: Path) -> None:
 def test_it_settles_where_that_is_allowed() -> None:
     """In a process of its own: the collector is off, and no right is needed."""
     code = (
-        "import gc; from daemon.sampler import settle_process; settle_process(); "
+        "import gc; from daemon.sampler import settle_process; settle_process(1 << 20); "
         "print(gc.isenabled(), gc.get_freeze_count() > 0)"
     )
     done = subprocess.run(

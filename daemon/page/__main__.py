@@ -14,12 +14,14 @@ from types import FrameType
 import click
 import uvicorn
 
+from daemon.allocation import fix_borders
 from daemon.page.app import PageConfig, create_app
 from daemon.page.guard import hosts_for
 from daemon.page.server import PageServer, PatientProtocol
 
 _BACKLOG = 64
 _LARGEST_HEAD = 16_384
+_BORDER_BYTES = 64 << 10  # nothing here is in such haste that it must keep what it used
 _MODESTY = 10  # niceness: whatever happens to the page, measuring comes first
 
 
@@ -35,6 +37,7 @@ def main(snapshot: Path, database: Path, bind: str, port: int, token_file: Path 
     With a token, marks are taken too: files in the folder `spool` beside SNAPSHOT.
     """
     os.nice(_MODESTY)
+    fix_borders(_BORDER_BYTES)
     parent_pid = os.getppid()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _end)

@@ -15,11 +15,14 @@ from anyio.to_thread import current_default_thread_limiter
 from h11 import Connection
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from daemon.allocation import give_back
+
 MOST_CONNECTIONS = 64
 _FIRST_REQUEST_WITHIN_S = 10.0
 _ANSWER_TAKEN_WITHIN_S = 30.0
 _MOST_THREADS = 3  # more of them only get into each other's way, and into that of the event loop
 _LOOK_EACH_TICKS = 3  # uvicorn ticks ten times a second
+_TIDY_EACH_TICKS = 100  # a page of many events takes some megabytes for a moment
 
 
 class PageServer(uvicorn.Server):
@@ -41,6 +44,8 @@ class PageServer(uvicorn.Server):
             for connection in list(self.server_state.connections):
                 if isinstance(connection, PatientProtocol):
                     connection.drop_if_overdue()
+        if counter % _TIDY_EACH_TICKS == 0:
+            give_back()
         return await super().on_tick(counter)
 
 

@@ -155,7 +155,7 @@ def watch(
         {"Options": type(settings.driver), "rig": rig, "schedule": schedule, "end_s": end_s},
     )
     monkeypatch.setattr("daemon.sampler.find_driver", lambda name: bound)
-    monkeypatch.setattr("daemon.sampler.settle_process", lambda: None)
+    monkeypatch.setattr("daemon.sampler.settle_process", lambda _: None)
     monkeypatch.setattr(
         "daemon.opening.Acquisition", lambda options, _: SteppedAcquisition(options, rig.clock)
     )
