@@ -32,3 +32,33 @@ def test_an_array_beyond_the_border_never_lies_in_the_heap(border: str, place: s
         command, cwd=CHECKOUT, env=environment(), capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == place
+
+
+# 40 MB in blocks of 4 kB, of which one in a hundred stays: the heap cannot shrink at its end.
+SCATTER = """
+from daemon.allocation import fix_borders, give_back
+
+def resident_bytes():
+    return int(open("/proc/self/statm").read().split()[1]) * 4096
+
+fix_borders(64 << 10)
+blocks = [bytes(4096) for _ in range(10_000)]
+kept = blocks[::100]
+del blocks
+before = resident_bytes()
+give_back()
+print(before - resident_bytes())
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another C library")
+def test_what_lies_free_between_others_is_given_back() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", SCATTER],
+        cwd=CHECKOUT,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert int(done.stdout) > 30_000_000
