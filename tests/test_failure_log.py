@@ -214,8 +214,17 @@ def test_lines_that_begin_with_a_time(tmp_path: Path, line: str, note: str) -> N
 
 
 def test_a_line_without_a_time_between_others_is_named(tmp_path: Path) -> None:
-    text = "2026-11-25 08:15:33 off\n-- restart --\n2026-11-25 08:16:33 on\n"
-    assert "line 2: '-- restart --' is not a time" in refused(tmp_path, text)
+    text = "2026-11-25 08:15:33 off\nrestarted by hand\n2026-11-25 08:16:33 on\n"
+    assert "line 2: 'restarted by hand' is not a time" in refused(tmp_path, text)
+
+
+def test_remarks_between_the_entries_of_a_journal_are_passed_over(tmp_path: Path) -> None:
+    text = (
+        "-- Journal begins at Mon 2026-11-23 08:00:01 CET. --\n"
+        "Nov 25 08:15:33 press-2 psu: off\n-- Boot 3f9c --\nNov 25 08:16:33 press-2 psu: on\n"
+    )
+    watch = (STAMP_S - DAY_S, STAMP_S + DAY_S)
+    assert [one.line for one in read(tmp_path, text, watch=watch).failures] == [2, 4]
 
 
 @pytest.mark.parametrize("day", [(2026, 1, 1), (2027, 1, 3), (2026, 12, 31), (2024, 2, 29)])

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from tools.failure_times import Stamp, is_date, read_stamp
 
 SEPARATORS = (";", "\t", ",", "|")
 LARGEST_BYTES = 50_000_000
+_REMARK = re.compile(r"-- .* --")  # of the journal of a computer, between its entries
 
 Rows = list[tuple[int, list[str]]]
 
@@ -95,7 +97,7 @@ def _rows_in_words(text: str) -> Rows:
     return [
         (number, list(split_line(line) or (line,)))
         for number, line in enumerate(lines, 1)
-        if line and not line.startswith("#")
+        if line and not line.startswith("#") and _REMARK.fullmatch(line) is None
     ]
 
 
