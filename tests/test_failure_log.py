@@ -201,7 +201,7 @@ def test_letters_of_other_zones(tmp_path: Path) -> None:
         ("Wed Nov 25 08:15:33 CET 2026 reset", "reset"),
         ("11/25/2026 8:15:33 AM off; on again", "off; on again"),
         ("2026-11-25 08:15:33 ist ausgefallen", "ist ausgefallen"),  # no India Standard Time
-        ("Nov 25 08:15:33 2048 errors", "2048 errors"),  # no year
+        ("Nov 25 08:15:33 4096 errors", "4096 errors"),  # no year
     ],
 )
 def test_lines_that_begin_with_a_time(tmp_path: Path, line: str, note: str) -> None:
@@ -211,6 +211,52 @@ def test_lines_that_begin_with_a_time(tmp_path: Path, line: str, note: str) -> N
     (first, second) = read(tmp_path, f"# press\n\n{line}\n{later}\n", watch=watch).failures
     assert (first.utc_s, first.note, first.line) == (STAMP_S - 0.25, note, 3)
     assert (second.utc_s, second.line) == (STAMP_S + 10.75, 4)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2026-11-25 07:15:33 (UTC) off",
+        "2026-11-25 07:15:33 utc off",
+        "2026-11-25 11:15:33 GMT+4 off",
+        "2026-11-25 04:20:07 p. m. off",
+        "2026-11-25 04:20:07 Nachm. aus",
+        "Nov 25 08:15:33 2025 off",
+        "2026-11-25 08:15:33 XQZ",
+    ],
+)
+def test_words_that_may_belong_to_the_time_are_not_left_aside(tmp_path: Path, text: str) -> None:
+    watch = (STAMP_S - DAY_S, STAMP_S + DAY_S)
+    with pytest.raises(InputError, match="line 1"):
+        read(tmp_path, f"{text}\n{text}\n", watch=watch)
+
+
+@pytest.mark.parametrize(
+    ("text", "note"),
+    [
+        ("Date;Time;AM/PM;Machine\n2026-11-25;08:15:33;AM;oven\n", "oven"),
+        ("Date,Time,AM/PM,Zone\n11/25/2026,01:15:33,AM,-06:00\n", ""),
+        ("Time (UTC),Machine\n2026-11-25 07:15:33,oven\n", "oven"),
+        ("Date,Time UTC,Machine\n2026-11-25,07:15:33,oven\n", "oven"),
+        ("Date,Time,TZ,Machine\n2026-11-25,07:15:33,UTC,oven\n", "oven"),
+        ("Time,Zone,Machine\n2026-11-25 07:15:33,+00:00,oven\n", "oven"),
+        ("Time,Code,Machine\n2026-11-25 08:15:33,-0500,oven\n", "-0500 oven"),
+    ],
+)
+def test_halves_of_the_day_and_zones_in_columns_of_their_own(
+    tmp_path: Path, text: str, note: str
+) -> None:
+    (one,) = read(tmp_path, text).failures
+    assert (one.utc_s, one.note) == (STAMP_S - 0.25, note)
+    evening = read(tmp_path, "Date;Time;Half;What\n2026-11-25;08:15:33;PM;oven\n").failures
+    assert evening[0].utc_s == STAMP_S - 0.25 + 43_200
+
+
+def test_what_a_crash_or_a_spreadsheet_put_there_is_passed_over(tmp_path: Path) -> None:
+    text = "2026-11-25 08:15:33 off\n" + 300 * "\0" + "2026-11-25 08:16:33 on after a crash\n"
+    assert [one.line for one in read(tmp_path, text).failures] == [1, 2]
+    text = "sep=;\nDatum;Uhrzeit;Maschine\n25.11.2026;08:15:33;oven\n"
+    assert read(tmp_path, text).failures[0].note == "oven"
 
 
 def test_a_line_without_a_time_between_others_is_named(tmp_path: Path) -> None:

@@ -12,8 +12,13 @@ _ENDING = re.compile(
     rf"|\(?(?:{'|'.join(LETTERS).upper()})\)?"
 )
 """What may belong to the time before it. Letters of a zone in capitals only: `ist` is a word."""
-_DOUBTFUL = re.compile(r"[+-]\d|\(?[A-Z]{2,5}\)?\s*(?:[;,|]|$)")
-"""What may be a zone that is not known: no word to leave aside."""
+_CELL_ENDING = re.compile(rf"(?![+-]\d{{4}}$)(?:{_ENDING.pattern})")
+_DOUBTFUL = re.compile(
+    r"[+-]\d|\(?[A-Z]{2,5}\)?\s*(?:[;,|]|$)|[A-Z]{2,5}[+-]\d"
+    r"|(?i:[\[(]?(?:utc|gmt)\b|[ap]\.? ?m\.(?:\s|$)|(?:vor|nach)m(?:\.|ittags?\b))"
+)
+"""What may be a zone or a half of the day in another spelling: no word to leave aside."""
+_LATE_YEAR = re.compile(r"(?:19|20)\d{2}\b")
 MOST_WORDS = 6  # of a time: weekday, month, day, clock, zone, year
 
 
@@ -33,7 +38,15 @@ def split_line(text: str) -> tuple[str, str] | None:
     rest = " ".join(words[n_words:])
     if not n_words or _DOUBTFUL.match(rest):
         return None
+    stamp = read_stamp(_joined(words, n_words))
+    if stamp is None or (stamp.lacks_year and _LATE_YEAR.match(rest)):
+        return None
     return _joined(words, n_words), rest.lstrip("-: ")
+
+
+def is_ending(cell: str) -> bool:
+    """Whether a cell beside a time belongs to it: a half of the day, or a zone."""
+    return _CELL_ENDING.fullmatch(cell) is not None
 
 
 def _joined(words: list[str], n_words: int) -> str:

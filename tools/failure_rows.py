@@ -16,11 +16,14 @@ from tools.failure_faults import (
     timed_text,
     why_unread,
 )
-from tools.failure_lines import split_line
+from tools.failure_lines import is_ending, split_line
 from tools.failure_times import Stamp, is_date, read_stamp
 
 SEPARATORS = (";", "\t", ",", "|")
 LARGEST_BYTES = 50_000_000
+_UTC_HEAD = re.compile(r"\b(?:utc|gmt)\b", re.IGNORECASE)
+_NO_ENTRY = re.compile(r"#|sep=.?$", re.IGNORECASE)  # a remark; what spreadsheets put first
+_CRASHED = re.compile(rb"\0{4,}")  # what a file system leaves where a computer stopped as it wrote
 _REMARK = re.compile(r"-- .* --")  # of the journal of a computer, between its entries
 
 Rows = list[tuple[int, list[str]]]
@@ -64,6 +67,7 @@ def _text(path: Path) -> str:
         raise InputError(f"{path}: larger than {LARGEST_BYTES // 1_000_000} MB, the most accepted")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return data.decode("utf-16", "replace")
+    data = _CRASHED.sub(b"", data)
     if b"\0" in data:
         raise InputError(f"{path}: is not a text file with a time on each line")
     try:
@@ -82,9 +86,12 @@ def _rows(path: Path, text: str) -> dict[str, Rows]:
         try:
             rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
         except csv.Error as error:
-            raise InputError(f"{path}: line {reader.line_num}: {error}") from error
+            raise InputError(
+                f"{path}: line {reader.line_num} cannot be read ({error}); is a quotation mark not "
+                "closed?"
+            ) from error
         found[separator] = [
-            (number, row) for number, row in rows if any(row) and not row[0].startswith("#")
+            (number, row) for number, row in rows if any(row) and _NO_ENTRY.match(row[0]) is None
         ]
     if not found[","]:
         raise InputError(f"{path}: is empty; it must hold a time on each line")
@@ -188,16 +195,37 @@ def _cell(row: list[str], place: int, is_pair: bool) -> str:
 
 def _read_column(path: Path, rows: Rows, place: int, is_pair: bool) -> list[Line]:
     found = []
+    zone = ""
     for position, (number, row) in enumerate(rows):
-        text = _cell(row, place, is_pair)
+        text, n_cells = _with_ending(row, place, is_pair)
         stamp = read_stamp(text)
         if stamp is None and position == 0 and len(rows) > 1 and not timed_text(row):
+            zone = _headed_zone(row[place : place + 1 + is_pair])
             continue  # a header
         if stamp is None:
             raise _no_stamp(path, number, text or timed_text(row), row)
-        rest = [*row[:place], *row[place + 1 + is_pair :]]
+        if stamp.lacks_zone and zone:
+            text = f"{text} {zone}"
+            stamp = read_stamp(text) or stamp
+        rest = [*row[:place], *row[place + n_cells :]]
         found.append(Line(number, text, stamp, " ".join(cell for cell in rest if cell)))
     return found
+
+
+def _with_ending(row: list[str], place: int, is_pair: bool) -> tuple[str, int]:
+    """A time with the half of its day and its zone, where they stand in columns of their own."""
+    text, n_cells = _cell(row, place, is_pair), 1 + is_pair
+    while place + n_cells < len(row) and is_ending(row[place + n_cells]):
+        longer = f"{text} {row[place + n_cells]}"
+        if read_stamp(longer) is None:
+            break
+        text, n_cells = longer, n_cells + 1
+    return text, n_cells
+
+
+def _headed_zone(heads: list[str]) -> str:
+    """UTC, where a heading says so."""
+    return "UTC" if any(_UTC_HEAD.search(head) for head in heads) else ""
 
 
 def _no_stamp(path: Path, number: int, text: str, row: list[str]) -> InputError:
@@ -207,5 +235,8 @@ def _no_stamp(path: Path, number: int, text: str, row: list[str]) -> InputError:
         return InputError(f"{path}: line {number}: {_quoted(text)} is not a time")
     what = ", ".join(cell for cell in row if cell)
     if len(row) == 1:
-        return InputError(f"{path}: line {number}: {_quoted(what)} is not a time")
+        return InputError(
+            f"{path}: line {number}: {_quoted(what)} is not a time; take lines without one out, or "
+            "put # before them"
+        )
     return InputError(f"{path}: line {number} has no time in its column; it holds {_quoted(what)}")
