@@ -240,6 +240,8 @@ def test_words_that_may_belong_to_the_time_are_not_left_aside(tmp_path: Path, te
         ("Date,Time UTC,Machine\n2026-11-25,07:15:33,oven\n", "oven"),
         ("Date,Time,TZ,Machine\n2026-11-25,07:15:33,UTC,oven\n", "oven"),
         ("Time,Zone,Machine\n2026-11-25 07:15:33,+00:00,oven\n", "oven"),
+        ("Time (UTC),Machine\n2026-11-25T08:15:33+01:00,oven\n", "oven"),
+        ("Time (UTC),Machine\n2026-11-25 08:15:33 CET,oven\n", "oven"),
         ("Time,Code,Machine\n2026-11-25 08:15:33,-0500,oven\n", "-0500 oven"),
     ],
 )

@@ -204,9 +204,9 @@ def _read_column(path: Path, rows: Rows, place: int, is_pair: bool) -> list[Line
             continue  # a header
         if stamp is None:
             raise _no_stamp(path, number, text or timed_text(row), row)
-        if stamp.lacks_zone and zone:
-            text = f"{text} {zone}"
-            stamp = read_stamp(text) or stamp
+        zoned = read_stamp(f"{text} {zone}") if zone else None
+        if zoned is not None:  # a time that has its zone cannot take another
+            text, stamp = f"{text} {zone}", zoned
         rest = [*row[:place], *row[place + n_cells :]]
         found.append(Line(number, text, stamp, " ".join(cell for cell in rest if cell)))
     return found
